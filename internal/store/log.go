@@ -1,0 +1,200 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+)
+
+// MaxBatch is the most rows that one append may write: the head's lock is held
+// for all of them.
+const MaxBatch = 5000
+
+// Pool names the connections that an append uses.
+type Pool int
+
+// The pools of Append. Bulk is for imports: longer limits and few connections, so
+// that they cannot hold up single appends.
+const (
+	API Pool = iota
+	Bulk
+)
+
+// Head is the end of a herd's log. Seq 0, a hash of zero bytes and the herd's time
+// of creation stand for a log without events.
+type Head struct {
+	Seq        int64
+	Hash       [32]byte // the chain after Seq
+	RecordedAt time.Time
+}
+
+// Note is the free text of an event, with the salt of its commitment.
+type Note struct {
+	Salt [16]byte
+	Body string // 1 to 500 characters
+}
+
+// Row is one event as it is stored.
+type Row struct {
+	Seq        int64
+	ID         uuid.UUID
+	Animal     string    // "" for kinds of the whole herd
+	Kind       string    // 1 to 40 characters
+	On         int32     // days since 1970-01-01
+	RecordedAt time.Time // UTC, whole microseconds
+	Leaf, Hash [32]byte
+	Bytes      []byte // canonical bytes, at most 64 KiB
+	Note       *Note  // nil: none, or erased, or not asked for
+	NoteErased bool   // there was a note and it was erased
+}
+
+// Batch is what one append writes, all or nothing.
+type Batch struct {
+	// Rows in ascending Seq, starting right after the head. May be empty: then the
+	// head stays and only the rest is written.
+	Rows []Row
+	// Idempotency holds the answers to keep for the requests of this batch.
+	Idempotency []IdempotencyRecord
+	// Import moves the progress of an import job in the same transaction.
+	Import *ImportProgress
+}
+
+// Append writes to the log of one herd. It locks the herd's head row, calls plan
+// with the head, writes what plan returns and moves the head to the last row, all
+// in one transaction, and returns the new head after the commit.
+//
+// The caller numbers and chains the rows in plan: between the call of plan and the
+// commit nobody else appends to this herd. plan must be quick, for it runs under
+// the lock, and free of effects, for it is called again with a fresh head when the
+// server rolls back for a conflict. An error of plan rolls back and is returned as
+// it is.
+//
+// Errors: ErrNotFound (no such herd), ErrIDTaken, ErrKeyTaken, ErrConflict (the
+// import moved on), ErrInvalid, ErrUnavailable, ErrStorage, ErrOutcomeUnknown,
+// ErrBroken (rows that do not follow the head, too many, …). On every error but
+// ErrOutcomeUnknown nothing was written.
+func (db *DB) Append(ctx context.Context, herd uuid.UUID, p Pool, plan func(Head) (Batch, error)) (Head, error) {
+	use := db.writer
+	if p == Bulk {
+		use = db.importer
+	}
+	var head Head
+	err := use.tx(ctx, "append", herd, func(ctx context.Context, tx pgx.Tx) error {
+		var err error
+		head, err = lockHead(ctx, tx, herd)
+		if err != nil {
+			return err
+		}
+		b, err := plan(head)
+		if err != nil {
+			return &callerError{err}
+		}
+		if err := follows(head, b.Rows); err != nil {
+			return err
+		}
+		if len(b.Rows) > 0 {
+			if head, err = writeRows(ctx, tx, herd, head, b.Rows); err != nil {
+				return err
+			}
+		}
+		if err := writeKeys(ctx, tx, herd, b.Idempotency); err != nil {
+			return err
+		}
+		if b.Import != nil {
+			return writeProgress(ctx, tx, herd, *b.Import)
+		}
+		return nil
+	})
+	if err != nil {
+		return Head{}, err
+	}
+	return head, nil
+}
+
+func lockHead(ctx context.Context, tx pgx.Tx, herd uuid.UUID) (Head, error) {
+	var h Head
+	var hash []byte
+	err := tx.QueryRow(ctx, `select seq, hash, recorded_at from heads where herd_id = $1 for update`, herd).
+		Scan(&h.Seq, &hash, &h.RecordedAt)
+	if err != nil {
+		return Head{}, err
+	}
+	copy(h.Hash[:], hash)
+	h.RecordedAt = h.RecordedAt.UTC()
+	return h, nil
+}
+
+// follows holds what must never be false of the log, whatever the caller did.
+func follows(head Head, rows []Row) error {
+	if len(rows) > MaxBatch {
+		return fail(ErrBroken, "batch of %d events, at most %d", len(rows), MaxBatch)
+	}
+	seq, at := head.Seq, head.RecordedAt.UnixMicro()
+	for i := range rows {
+		r := &rows[i]
+		switch us := r.RecordedAt.UnixMicro(); {
+		case r.Seq != seq+1:
+			return fail(ErrBroken, "seq %d after %d", r.Seq, seq)
+		case us < at:
+			return fail(ErrBroken, "seq %d was recorded before its predecessor", r.Seq)
+		case r.RecordedAt.Nanosecond()%1000 != 0:
+			return fail(ErrBroken, "seq %d was recorded at a fraction of a microsecond", r.Seq)
+		case r.Hash == [32]byte{}:
+			return fail(ErrBroken, "seq %d has no hash", r.Seq)
+		case r.Leaf == [32]byte{}:
+			return fail(ErrBroken, "seq %d has no leaf", r.Seq)
+		case r.ID == uuid.Nil:
+			return fail(ErrBroken, "seq %d has no id", r.Seq)
+		case r.On < minDay || r.On > maxDay:
+			return fail(ErrInvalid, "seq %d: date outside the years 1 to 9999", r.Seq)
+		default:
+			seq, at = r.Seq, us
+		}
+	}
+	return nil
+}
+
+// The years 1 to 9999 in days since 1970-01-01.
+const (
+	minDay = -719162
+	maxDay = 2932896
+)
+
+// writeRows streams the rows, stores their notes and moves the head.
+func writeRows(ctx context.Context, tx pgx.Tx, herd uuid.UUID, head Head, rows []Row) (Head, error) {
+	enc := newEncoder(herd, rows)
+	tag, err := tx.Conn().PgConn().CopyFrom(ctx, enc, copySQL)
+	if err != nil {
+		return head, err
+	}
+	if tag.RowsAffected() != int64(len(rows)) {
+		return head, fail(ErrBroken, "%d of %d events were stored", tag.RowsAffected(), len(rows))
+	}
+	last := &rows[len(rows)-1]
+	next := Head{Seq: last.Seq, Hash: last.Hash, RecordedAt: last.RecordedAt.UTC()}
+
+	var batch pgx.Batch
+	var ids [][16]byte
+	var salts [][]byte
+	var bodies []string
+	for i := range rows {
+		if n := rows[i].Note; n != nil {
+			ids = append(ids, rows[i].ID)
+			salts = append(salts, n.Salt[:])
+			bodies = append(bodies, n.Body)
+		}
+	}
+	if len(ids) > 0 {
+		batch.Queue(`insert into notes (herd_id, event_id, salt, body)
+			select $1, n.event_id, n.salt, n.body from unnest($2::uuid[], $3::bytea[], $4::text[]) as n (event_id, salt, body)`,
+			herd, ids, salts, bodies).Exec(affects("notes", int64(len(ids))))
+	}
+	batch.Queue(`update heads set seq = $2, hash = $3, recorded_at = $4 where herd_id = $1 and seq = $5`,
+		herd, next.Seq, next.Hash[:], next.RecordedAt, head.Seq).Exec(affects("heads", 1))
+	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
+		return head, err
+	}
+	return next, nil
+}

@@ -1,0 +1,175 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"syscall"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// maxTries bounds how often a transaction is started again.
+const maxTries = 3
+
+// pool is a set of connections in one role with its own limits, so that neither
+// imports nor a flood of reads can starve appends (reliability.md R23).
+type pool struct {
+	*pgxpool.Pool
+	name     string
+	acquire  time.Duration // longest wait for a connection
+	deadline time.Duration // longest call, retries included
+	readOnly bool
+}
+
+// tx runs fn in one transaction of the herd and commits it. It is the only way to
+// a connection (a test holds that): the herd is set in the first statement and
+// ends with the transaction. uuid.Nil is no herd. fn may be called again when the
+// server rolled back for a conflict, at most maxTries times in all; an error of fn
+// rolls back.
+func (p *pool) tx(ctx context.Context, op string, herd uuid.UUID, fn func(context.Context, pgx.Tx) error) error {
+	ctx, cancel := context.WithTimeout(ctx, p.deadline)
+	defer cancel()
+	for try := 1; ; try++ {
+		again, err := p.once(ctx, herd, fn)
+		if err == nil {
+			return nil
+		}
+		if !again || try == maxTries {
+			return classify(op, err)
+		}
+		// Full jitter, so that two that deadlocked do not meet again.
+		wait := time.Duration(rand.Int64N(int64(try) * int64(20*time.Millisecond))) //nolint:gosec // jitter, not a secret
+		select {
+		case <-ctx.Done():
+			return classify(op, err)
+		case <-time.After(wait):
+		}
+	}
+}
+
+// once tries the transaction once and tells whether another try is safe and useful.
+func (p *pool) once(ctx context.Context, herd uuid.UUID, fn func(context.Context, pgx.Tx) error) (again bool, err error) {
+	conn, err := p.conn(ctx)
+	if err != nil {
+		return false, err
+	}
+	defer conn.Release()
+	tx, err := conn.BeginTx(ctx, pgx.TxOptions{BeginQuery: p.begin(herd)})
+	if err != nil {
+		// A connection that died in the pool: nothing has been asked of the
+		// database yet, so another connection may be tried.
+		var pg *pgconn.PgError
+		return ctx.Err() == nil && !errors.As(err, &pg), err
+	}
+	defer func() {
+		// The caller's context may be the reason for the rollback. After a commit this does nothing.
+		rctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+		defer cancel()
+		_ = tx.Rollback(rctx)
+	}()
+	if err := fn(ctx, tx); err != nil {
+		return retryable(err), err
+	}
+	if err := ctx.Err(); err != nil {
+		return false, err
+	}
+	// A commit that has begun is seen through: breaking it off because a client
+	// went away would only make its outcome unknown.
+	cctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if err := tx.Commit(cctx); err != nil {
+		if p.readOnly {
+			return false, nil //nolint:nilerr // what was read has been read; nothing hangs on this commit
+		}
+		err = commitError(err)
+		return retryable(err), err
+	}
+	return false, nil
+}
+
+// begin gives the statements that open a transaction. A UUID prints as hex digits
+// and hyphens only, so it needs no parameter, and one round trip does for both.
+func (p *pool) begin(herd uuid.UUID) string {
+	id := ""
+	if herd != uuid.Nil {
+		id = herd.String()
+	}
+	mode := "read write"
+	if p.readOnly {
+		mode = "read only"
+	}
+	return "begin isolation level read committed " + mode + "; select set_config('app.herd', '" + id + "', true)"
+}
+
+// conn takes a connection out of the pool. A full pool is an answer, not
+// something to wait out or to retry.
+func (p *pool) conn(ctx context.Context) (*pgxpool.Conn, error) {
+	actx, cancel := context.WithTimeout(ctx, p.acquire)
+	defer cancel()
+	conn, err := p.Acquire(actx)
+	if err == nil {
+		return conn, nil
+	}
+	var e *Error
+	if errors.As(err, &e) { // of AfterConnect: the roles do not fit
+		return nil, err
+	}
+	if ctx.Err() == nil && actx.Err() != nil {
+		return nil, fail(ErrUnavailable, "no connection of the %s pool within %s", p.name, p.acquire)
+	}
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) {
+		return nil, &Error{Kind: ErrUnavailable, Op: "connect", Err: &pgFailure{pg}}
+	}
+	return nil, &Error{Kind: ErrUnavailable, Op: "connect", Err: unparsed(err)}
+}
+
+// unparsed strips the driver's wrapping of a failed connection, which repeats
+// host, user and database, down to the cause.
+func unparsed(err error) error {
+	var ce *pgconn.ConnectError
+	if errors.As(err, &ce) {
+		if in := ce.Unwrap(); in != nil {
+			return in
+		}
+	}
+	return err
+}
+
+// commitError sorts a failed commit: rolled back, never sent, or unknown.
+func commitError(err error) error {
+	var pg *pgconn.PgError
+	switch {
+	case errors.Is(err, pgx.ErrTxCommitRollback):
+		return err
+	case errors.As(err, &pg):
+		// Only an ERROR is a rollback. FATAL is a connection that ends, and the
+		// commit may have been done before (administrator's shutdown, wait for a standby).
+		if severity(pg) == "ERROR" {
+			return err
+		}
+		return fail(ErrOutcomeUnknown, "commit: %w", &pgFailure{pg})
+	case pgconn.SafeToRetry(err):
+		return fmt.Errorf("commit not sent: %w", err)
+	}
+	return fail(ErrOutcomeUnknown, "commit: %w", err)
+}
+
+func severity(pg *pgconn.PgError) string {
+	if pg.SeverityUnlocalized != "" {
+		return pg.SeverityUnlocalized
+	}
+	return pg.Severity
+}
+
+func isEOF(err error) bool {
+	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.ErrClosedPipe) ||
+		errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE)
+}
