@@ -1,0 +1,755 @@
+package simherd
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+)
+
+const infertility = "infertility" // the word that settles a last service as failed
+
+// animal is one female of the herd.
+type animal struct {
+	number int // Individual in the truth
+	name   string
+	dam    string
+	breed  *Breed
+	born   event.Date
+	calved event.Date // last calving
+	pen    int
+	at     int // index in sim.present
+	atCow  int // index in sim.cows
+	gone   bool
+	way    Reason // how she leaves, once it is drawn
+
+	// What is so. The counts tell which of her planned deeds still hold.
+	parity    int32
+	cycle     int32 // heats planned so far
+	carried   int32 // pregnancies so far
+	conceived event.Date
+	twins     bool
+	lossSeen  float64
+	pregnancy int // index into the truth, -1 if it is not there
+	heatOn    event.Date
+
+	// What the people of the herd believe.
+	services    int // in this lactation
+	lastBred    event.Date
+	undiagnosed bool
+	known       bool // pregnant
+	believed    event.Date
+	recheck     int
+	dry         bool
+	stopped     bool // for good
+	held        bool // for a while
+	leaving     bool // sold, goes tomorrow
+}
+
+func (a *animal) barred() bool { return a.stopped || a.held }
+
+// lactation is the index of the factors of conception.
+func (a *animal) lactation() int { return int(a.parity) }
+
+// enter adds an animal to the herd.
+func (s *sim) enter(a *animal) *animal {
+	s.born++
+	a.number = s.born
+	a.pregnancy = -1
+	if a.name == "" {
+		a.name = s.number(a.parity == 0)
+	}
+	if a.breed == nil {
+		a.breed = &s.p.Breeds[pick(s.life, s.p.Breeds, func(b *Breed) float64 { return b.Share })]
+	}
+	a.at = len(s.present)
+	s.present = append(s.present, a)
+	if a.parity > 0 {
+		s.join(a)
+	}
+	s.pens[a.pen].heads++
+	return a
+}
+
+func (s *sim) number(young bool) string {
+	s.tags++
+	if young && s.p.Renumber {
+		return fmt.Sprintf("h%04d", s.tags)
+	}
+	return fmt.Sprintf("%04d", s.tags)
+}
+
+// join puts a cow that has calved among the cows.
+func (s *sim) join(a *animal) {
+	a.atCow = len(s.cows)
+	s.cows = append(s.cows, a)
+}
+
+func (s *sim) depart(a *animal, how, reason string) {
+	s.writeDeparture(a, how, reason)
+	a.gone = true
+	last := s.present[len(s.present)-1]
+	s.present[a.at], last.at = last, a.at
+	s.present = s.present[:len(s.present)-1]
+	if a.parity > 0 {
+		last = s.cows[len(s.cows)-1]
+		s.cows[a.atCow], last.atCow = last, a.atCow
+		s.cows = s.cows[:len(s.cows)-1]
+	}
+	s.pens[a.pen].heads--
+	if a.conceived != 0 && a.pregnancy >= 0 {
+		s.truth.Pregnancies[a.pregnancy].LeftOn = s.today
+	}
+	if s.recording() {
+		s.truth.Departures = append(s.truth.Departures, Left{
+			Individual: a.number, Animal: a.name, On: s.today, Lactation: a.lactation(), How: how, Reason: reason,
+		})
+	}
+}
+
+func (s *sim) move(a *animal, to int) {
+	if a.pen == to {
+		return
+	}
+	s.pens[a.pen].heads--
+	s.pens[to].heads++
+	a.pen = to
+	s.writeMove(a)
+}
+
+// fate draws when and why she leaves for another reason than infertility. The
+// hazard is the same every day, so one draw for each lactation is enough.
+func (s *sim) fate(a *animal) {
+	reasons := s.p.Leaving.Reasons
+	total := 0.0
+	for _, r := range reasons {
+		total += r.PerYear
+	}
+	if total == 0 {
+		return
+	}
+	days := s.life.ExpFloat64() / total * 365
+	a.way = reasons[pick(s.life, reasons, func(r *Reason) float64 { return r.PerYear })]
+	s.plan(s.today+event.Date(min(1+days, 1e5)), a, leave, a.parity)
+}
+
+// populate fills the herd at the start of the warm-up with a rough mixture that
+// two years of life bring to its steady state.
+func (s *sim) populate() {
+	const cycleDays, openDays = 390, 120
+	for range s.p.Cows {
+		parity := 1
+		for parity < 9 && s.chance(0.68) {
+			parity++
+		}
+		stage := event.Date(s.life.IntN(cycleDays))
+		a := s.enter(&animal{
+			parity: int32(parity), calved: s.today - stage, pen: s.milkingPen(), //nolint:gosec // at most 9
+			born: s.today - stage - event.Date(720+(parity-1)*cycleDays+s.life.IntN(60)),
+		})
+		s.fate(a)
+		s.plan(a.calved+event.Date(s.p.Breeding.StopAfter), a, stop, a.parity)
+		if stage < openDays {
+			s.nextHeat(a, 1+s.life.IntN(22))
+			continue
+		}
+		s.carry(a, a.calved+openDays)
+		a.services, a.lastBred, a.undiagnosed = 1, a.conceived, true
+		if stage > openDays+45 {
+			s.believe(a)
+		}
+	}
+	const reared = 0.36 // heifers that calve, a year and cow
+	conceives := s.p.Rearing.BreedAt + 60
+	for range int(math.Round(float64(s.p.Cows) * reared * float64(conceives+280) / 365)) {
+		age := s.life.IntN(conceives + 260)
+		a := s.enter(&animal{born: s.today - event.Date(age), pen: s.calvesPen()})
+		if age < conceives {
+			s.rear(a)
+			continue
+		}
+		s.move(a, s.youngPen())
+		s.carry(a, a.born+event.Date(conceives))
+		a.services, a.lastBred, a.undiagnosed = 1, a.conceived, true
+	}
+}
+
+// rear plans a heifer's way to her first breeding.
+func (s *sim) rear(a *animal) {
+	breed := a.born + event.Date(s.p.Rearing.BreedAt)
+	if s.chance(s.p.Rearing.Lost) {
+		a.way = Reason{How: event.Died, Text: "illness as a calf"}
+		s.plan(a.born+2+event.Date(s.life.IntN(s.p.Rearing.BreedAt)), a, leave, 0)
+	}
+	if ready := breed - 14; ready > s.today {
+		s.plan(ready, a, grow, 0)
+	} else {
+		s.move(a, s.youngPen())
+	}
+	s.plan(a.born+event.Date(s.p.Rearing.GiveUpAt), a, giveUp, 0)
+	s.nextHeat(a, max(int(breed-s.today), 0)+1+s.life.IntN(21))
+}
+
+// nextHeat plans her next heat and cancels any other.
+func (s *sim) nextHeat(a *animal, days int) {
+	a.cycle++
+	s.plan(s.today+event.Date(days), a, heat, a.cycle)
+}
+
+func (s *sim) cycleLength(a *animal) int {
+	mean := s.p.Cycle.CowDays
+	if a.parity <= 1 {
+		mean = s.p.Cycle.HeiferDays
+	}
+	return s.around(mean, s.p.Cycle.SD, 17, 27)
+}
+
+// carry makes her pregnant since the day given, today or before, and plans how
+// it ends. A loss that would lie before today did not happen.
+func (s *sim) carry(a *animal, since event.Date) {
+	a.cycle++
+	a.carried++
+	a.conceived, a.pregnancy, a.lossSeen = since, -1, 0
+	lived := int(s.today - since)
+	mean := a.breed.GestationCow
+	if a.parity == 0 {
+		mean = a.breed.GestationHeifer
+	}
+	a.twins = s.chance(s.p.Calving.Twins)
+	if a.twins {
+		mean -= s.p.Calving.TwinsDays
+	}
+	sd := a.breed.GestationStdDays
+	ends, lost := max(s.around(mean, sd, mean-3*sd, mean+3*sd), lived+1), false
+	for _, l := range s.p.Losses {
+		day := l.From + s.life.IntN(l.To-l.From)
+		if s.chance(l.Share) && !lost && day > lived {
+			ends, lost, a.lossSeen = day, true, l.Seen
+		}
+	}
+	if lost {
+		s.plan(since+event.Date(ends), a, lose, a.carried)
+	} else {
+		s.plan(since+event.Date(ends), a, calve, a.carried)
+	}
+	if s.chance(s.p.Cycle.WhilePregnant) {
+		if day := 20 + s.life.IntN(220); day < ends-10 {
+			s.plan(since+event.Date(day), a, heatCarrying, a.carried)
+		}
+	}
+}
+
+// heat is one true heat of hers.
+func (s *sim) heat(a *animal) {
+	carrying := a.conceived != 0
+	if !carrying {
+		s.nextHeat(a, s.cycleLength(a))
+	}
+	a.heatOn = s.today
+	h := Heat{
+		Individual: a.number, Animal: a.name, On: s.today, Lactation: a.lactation(),
+		Walked: s.pens[a.pen].walked, Eligible: s.eligible(a), Pregnant: carrying,
+	}
+	switch draw := s.life.Float64(); {
+	case draw < s.p.Reading.Obvious:
+		h.Shown = Obvious
+	case draw < s.p.Reading.Obvious+s.p.Reading.Suspect:
+		h.Shown = Suspect
+	}
+	if h.Walked {
+		h.Served = s.read(a, h.Shown, true)
+	}
+	if s.recording() {
+		s.truth.Heats = append(s.truth.Heats, h)
+	}
+}
+
+// eligible tells whether she may be bred for all that is known of her.
+func (s *sim) eligible(a *animal) bool {
+	if a.known || a.barred() || a.dry || a.lastBred == s.today {
+		return false
+	}
+	if a.parity == 0 {
+		return s.today-a.born >= event.Date(s.p.Rearing.BreedAt)
+	}
+	return s.today-a.calved >= event.Date(s.p.WaitDays)
+}
+
+// read is what the walker makes of a mark; it tells whether she was served.
+func (s *sim) read(a *animal, shown Shown, inHeat bool) bool {
+	switch {
+	case shown == Missed:
+		return false
+	case a.known && !a.dry:
+		return s.readCarrying(a, shown, inHeat)
+	case !s.eligible(a):
+		if shown == Obvious && !a.dry && a.lastBred != s.today && s.chance(s.p.Reading.NotedWaiting) {
+			s.writeHeat(a, shown)
+		}
+		return false
+	}
+	s.writeHeat(a, shown)
+	found := FoundObvious
+	if shown == Suspect {
+		if !s.chance(s.p.Reading.Examined) || !s.feel(a, inHeat) {
+			return false
+		}
+		found = FoundSuspect
+	}
+	if !s.chance(s.p.Reading.Served) {
+		return false
+	}
+	s.serve(a, found, inHeat)
+	return true
+}
+
+// readCarrying: she is known to be pregnant and yet marked. She is examined
+// before anything else, unless this herd is careless.
+func (s *sim) readCarrying(a *animal, shown Shown, inHeat bool) bool {
+	s.writeHeat(a, shown)
+	if shown == Obvious && s.chance(s.p.Reading.ServePregnant) {
+		s.serve(a, FoundObvious, inHeat)
+		return true
+	}
+	if s.chance(s.p.Reading.Examined) {
+		method := event.ByPalpation
+		if s.today-a.believed < 35 { // too early for the hand
+			method = event.Ultrasound
+		}
+		s.diagnose(a, method, false)
+	}
+	return false
+}
+
+// feel is the examination of a suspect; it tells whether she is found in heat.
+func (s *sim) feel(a *animal, inHeat bool) bool {
+	felt := s.p.Reading.FeltFalse
+	if inHeat && a.conceived == 0 {
+		felt = s.p.Reading.FeltInHeat
+	}
+	verdict := event.NotInHeat
+	switch draw := s.life.Float64(); {
+	case a.conceived != 0 && s.today-a.conceived >= 35: // felt from about this day on
+		verdict = event.Pregnant
+	case draw < felt:
+		verdict = event.InHeat
+	case inHeat && draw < felt+(1-felt)/2:
+		verdict = event.Unclear
+	}
+	s.writePalpation(a, verdict)
+	return verdict == event.InHeat
+}
+
+// misread gives the day's marks of cows that are not in heat: one cow rode
+// another, a brush, rain.
+func (s *sim) misread() {
+	for _, m := range []struct {
+		share float64
+		shown Shown
+	}{{s.p.Reading.FalseSuspect, Suspect}, {s.p.Reading.FalseObvious, Obvious}} {
+		for i := s.skip(m.share); i < len(s.present); i += 1 + s.skip(m.share) {
+			if a := s.present[i]; s.pens[a.pen].walked && a.heatOn != s.today && a.lastBred != s.today {
+				s.read(a, m.shown, false)
+			}
+		}
+	}
+}
+
+// skip draws how many trials of chance p fail before the next success.
+func (s *sim) skip(p float64) int {
+	u := 1 - s.life.Float64() // above 0
+	if p <= 0 {
+		return math.MaxInt32
+	}
+	return int(min(math.Log(u)/math.Log1p(-min(p, 0.999999)), math.MaxInt32))
+}
+
+// serve breeds her.
+func (s *sim) serve(a *animal, found Found, inHeat bool) {
+	a.services++
+	c := &s.p.Conception
+	tech := &s.p.Technicians[pick(s.life, s.p.Technicians, func(w *Worker) float64 { return w.Share })]
+	semen := "conventional"
+	p := c.Heifer
+	if a.parity > 0 {
+		p = nth(c.ByService, a.services) * nth(c.ByLactation, a.lactation())
+	}
+	beef := s.p.Breeding.BeefFrom > 0 && a.parity > 0 && a.services >= s.p.Breeding.BeefFrom
+	sire := s.sire(beef)
+	switch sexed := s.chance(s.p.Breeding.SexedYoung); {
+	case sire.Beef:
+		semen = "beef"
+	case sexed && a.parity == 0:
+		semen = "sexed_female"
+		p *= c.Sexed
+	}
+	switch found {
+	case FoundSuspect:
+		p *= c.Suspect
+	case FoundTimed:
+		p *= c.Timed
+	}
+	p = min(p*tech.Factor*sire.Factor, 0.95)
+	carrying := a.conceived != 0
+	if carrying || !inHeat {
+		p = 0
+	}
+	took := s.chance(p)
+	a.lastBred, a.undiagnosed = s.today, true
+	if a.known { // whoever serves her has dropped the belief
+		a.known = false
+	}
+	record := s.writeBreeding(a, tech, sire, semen, found)
+	pregnancy := -1
+	switch {
+	case took:
+		s.carry(a, s.today)
+		pregnancy = s.note(a)
+	case inHeat && !carrying && s.chance(s.p.Cycle.LateReturn):
+		s.nextHeat(a, s.p.Cycle.LateMin+s.life.IntN(s.p.Cycle.LateMax-s.p.Cycle.LateMin+1))
+	}
+	if s.recording() {
+		s.truth.Services = append(s.truth.Services, Service{
+			Individual: a.number, Animal: a.name, On: s.today, Event: record, Lactation: a.lactation(), Number: a.services,
+			Technician: tech.Code, Sire: sire.Code, Semen: semen, Found: found, TrueHeat: inHeat, Pregnant: carrying,
+			Probability: p, Conceived: took, Pregnancy: pregnancy,
+		})
+	}
+}
+
+// sire draws a bull, a beef one if wanted and there is one.
+func (s *sim) sire(beef bool) *Sire {
+	weight := func(want bool) func(*Sire) float64 {
+		return func(b *Sire) float64 {
+			if b.Beef == want {
+				return 1
+			}
+			return 0
+		}
+	}
+	i := pick(s.life, s.p.Sires, weight(beef))
+	if s.p.Sires[i].Beef != beef {
+		i = pick(s.life, s.p.Sires, weight(false))
+	}
+	return &s.p.Sires[i]
+}
+
+// note enters her pregnancy into the truth.
+func (s *sim) note(a *animal) int {
+	if !s.recording() {
+		return -1
+	}
+	a.pregnancy = len(s.truth.Pregnancies)
+	s.truth.Pregnancies = append(s.truth.Pregnancies, Pregnancy{
+		Individual: a.number, Animal: a.name, On: a.conceived, Lactation: a.lactation(),
+	})
+	return a.pregnancy
+}
+
+// timed is a step of a service by appointment, or the service itself.
+func (s *sim) timed(a *animal, service bool) {
+	if !service {
+		s.writeTimedStep(a)
+		return
+	}
+	s.nextHeat(a, s.cycleLength(a))
+	s.serve(a, FoundTimed, true)
+}
+
+// visit is the examiner's round.
+func (s *sim) visit() {
+	for i := 0; i < len(s.present); i++ {
+		a := s.present[i]
+		d := &s.p.Diagnosis
+		switch {
+		case !a.known:
+			if a.undiagnosed && s.today-a.lastBred >= event.Date(d.After) {
+				s.diagnose(a, d.Method, true)
+			}
+		case a.recheck < len(d.Recheck) && s.today-a.believed >= event.Date(d.Recheck[a.recheck]),
+			s.today-a.believed > 300: // she should have calved
+			s.diagnose(a, d.Method, false)
+		}
+	}
+}
+
+// diagnose examines her for pregnancy; the first examination after a service
+// may leave it open.
+func (s *sim) diagnose(a *animal, method string, first bool) {
+	d := &s.p.Diagnosis
+	right := d.Sensitivity
+	if a.conceived == 0 {
+		right = d.Specificity
+	}
+	pregnant := s.chance(right) == (a.conceived != 0)
+	switch {
+	case first && s.chance(d.Unclear):
+		s.writeDiagnosis(a, method, event.Unclear)
+	case pregnant:
+		s.writeDiagnosis(a, method, event.Pregnant)
+		if a.known && a.recheck < len(d.Recheck) && s.today-a.believed >= event.Date(d.Recheck[a.recheck]) {
+			a.recheck++
+			return
+		}
+		if !a.known {
+			s.believe(a)
+		}
+	default:
+		s.writeDiagnosis(a, method, event.Open)
+		s.disbelieve(a)
+	}
+}
+
+// believe: from now on she counts as pregnant.
+func (s *sim) believe(a *animal) {
+	a.known, a.undiagnosed, a.recheck = true, false, 0
+	a.believed = a.lastBred
+	if a.conceived != 0 {
+		a.believed = a.conceived
+	}
+	for a.recheck < len(s.p.Diagnosis.Recheck) && s.today-a.believed+10 >= event.Date(s.p.Diagnosis.Recheck[a.recheck]) {
+		a.recheck++
+	}
+	if a.held {
+		s.release(a)
+	}
+	if a.parity > 0 {
+		due := a.believed + event.Date(math.Round(a.breed.GestationCow))
+		on := due - event.Date(s.p.DryBefore) + event.Date(s.around(0, 4, -10, 10))
+		s.plan(max(on, s.today+1), a, dryOff, a.carried)
+	}
+}
+
+// disbelieve: from now on she counts as open.
+func (s *sim) disbelieve(a *animal) {
+	a.known, a.undiagnosed = false, false
+	switch {
+	case a.parity == 0:
+		if s.today-a.born >= event.Date(s.p.Rearing.GiveUpAt) {
+			s.plan(s.today+1, a, giveUp, 0)
+		}
+	case a.dry || s.today-a.calved >= event.Date(s.p.Breeding.StopAfter):
+		s.stop(a)
+	}
+}
+
+func (s *sim) lose(a *animal) {
+	seen := s.chance(a.lossSeen) && a.known
+	if a.pregnancy >= 0 {
+		p := &s.truth.Pregnancies[a.pregnancy]
+		p.LostOn, p.LossSeen = s.today, seen
+	}
+	if seen {
+		s.writeLoss(a)
+	}
+	a.conceived, a.pregnancy = 0, -1
+	s.nextHeat(a, 7+s.life.IntN(18))
+	if seen {
+		s.disbelieve(a)
+	}
+}
+
+func (s *sim) calve(a *animal) {
+	young := a.parity == 0
+	if young && s.p.Renumber {
+		to := s.number(false)
+		s.writeRenumber(a, to)
+		a.name = to
+	}
+	calves := s.deliver(a)
+	s.writeCalving(a, calves)
+	if a.pregnancy >= 0 {
+		s.truth.Pregnancies[a.pregnancy].CalvedOn = s.today
+	}
+	a.parity++
+	if s.recording() {
+		s.truth.Calvings = append(s.truth.Calvings, Born{
+			Individual: a.number, Animal: a.name, On: s.today, Lactation: a.lactation(),
+			Gestation: int(s.today - a.conceived), Calves: len(calves),
+		})
+	}
+	if young {
+		s.join(a)
+	}
+	a.calved, a.conceived, a.pregnancy = s.today, 0, -1
+	a.services, a.lastBred, a.undiagnosed = 0, 0, false
+	a.known, a.dry, a.stopped, a.held = false, false, false, false
+	s.move(a, s.milkingPen())
+	for _, c := range calves {
+		if c.kept != nil {
+			s.enter(c.kept)
+			s.writeBirth(c.kept)
+			s.rear(c.kept)
+		}
+	}
+	s.lactate(a)
+}
+
+// lactate plans the lactation that begins.
+func (s *sim) lactate(a *animal) {
+	c := &s.p.Cycle
+	first := s.around(c.FirstHeat, c.FirstHeatSD, 12, 365)
+	if s.chance(c.Silent) {
+		first += c.SilentDays
+	}
+	s.nextHeat(a, first)
+	s.fate(a)
+	s.plan(s.today+event.Date(s.p.Breeding.StopAfter), a, stop, a.parity)
+	if s.chance(s.p.Breeding.Held) {
+		s.plan(s.today+event.Date(18+s.life.IntN(20)), a, hold, a.parity)
+	}
+	if s.chance(s.p.Breeding.Timed) {
+		at := s.today + event.Date(s.p.Breeding.TimedAt)
+		for _, before := range []event.Date{timedLead, 3, 1} {
+			s.plan(at-before, a, timedStep, a.parity)
+		}
+		s.plan(at, a, timedService, a.parity)
+	}
+}
+
+// calf is one calf at birth; kept is set for a heifer that is reared.
+type calf struct {
+	female bool
+	fate   string
+	kept   *animal
+}
+
+func (s *sim) deliver(a *animal) []calf {
+	n := 1
+	if a.twins {
+		n = 2
+	}
+	calves := make([]calf, n)
+	bull := false
+	for i := range calves {
+		calves[i].female = s.chance(s.p.Calving.Female)
+		bull = bull || !calves[i].female
+		calves[i].fate = event.Alive
+		switch draw := s.life.Float64() / max(s.p.Calving.Stillborn, 1e-9); {
+		case draw < 0.75:
+			calves[i].fate = event.Stillborn
+		case draw < 1:
+			calves[i].fate = event.Died24h
+		}
+	}
+	for i := range calves {
+		c := &calves[i]
+		// A heifer born twin to a bull calf is mostly sterile: she is not reared.
+		if c.female && c.fate == event.Alive && !(n > 1 && bull) && s.chance(s.p.Rearing.Kept) {
+			c.kept = &animal{name: s.number(true), breed: a.breed, born: s.today, dam: a.name, pen: s.calvesPen()}
+		}
+	}
+	return calves
+}
+
+func (s *sim) dryOff(a *animal) {
+	a.dry = true
+	s.writeDryOff(a)
+	s.move(a, s.dryPen())
+}
+
+// considerStop: she is late in milk. A cow that is bred and not yet diagnosed
+// gets her diagnosis first.
+func (s *sim) considerStop(a *animal) {
+	switch {
+	case a.known || a.stopped:
+	case a.undiagnosed:
+		s.plan(s.today+event.Date(s.p.Diagnosis.Every), a, stop, a.parity)
+	default:
+		s.stop(a)
+	}
+}
+
+func (s *sim) stop(a *animal) {
+	if a.stopped {
+		return
+	}
+	a.stopped, a.held = true, false
+	s.writeStop(a, "open too long")
+	s.plan(s.today+event.Date(s.p.Breeding.SellAfter), a, sell, a.parity)
+}
+
+// hold stops a cow for a while after calving, with a treatment.
+func (s *sim) hold(a *animal) {
+	if a.barred() || a.services > 0 {
+		return
+	}
+	a.held = true
+	s.writeStop(a, "uterus not clean")
+	s.writeCure(a)
+	s.plan(s.today+event.Date(30+s.life.IntN(20)), a, release, a.parity)
+}
+
+func (s *sim) release(a *animal) {
+	a.held = false
+	s.writeResume(a)
+}
+
+func (s *sim) giveUpHeifer(a *animal) {
+	switch {
+	case a.parity > 0 || a.known:
+	case a.undiagnosed:
+		s.plan(s.today+event.Date(s.p.Diagnosis.Every), a, giveUp, 0)
+	default:
+		s.depart(a, event.Sold, infertility)
+	}
+}
+
+// balance keeps the number of cows near the herd's own: surplus cows go, the
+// longest open first; in-calf heifers are bought when cows are short.
+func (s *sim) balance() {
+	slack := max(1, s.p.Cows/100)
+	excess := len(s.cows) - s.p.Cows
+	for ; excess > slack; excess-- {
+		var worst *animal
+		for _, a := range s.cows {
+			if a.known || a.undiagnosed || a.leaving || s.today-a.calved < 150 {
+				continue
+			}
+			if worst == nil || a.calved < worst.calved || a.calved == worst.calved && a.number < worst.number {
+				worst = a
+			}
+		}
+		if worst == nil {
+			return
+		}
+		worst.leaving = true
+		worst.way = Reason{How: event.Sold, Text: "surplus"}
+		s.plan(s.today+1, worst, leave, worst.parity)
+	}
+	for ; excess < -slack; excess++ {
+		since := s.today - event.Date(150+s.life.IntN(90))
+		a := s.enter(&animal{born: since - event.Date(s.p.Rearing.BreedAt+s.life.IntN(90)), pen: s.youngPen()})
+		s.carry(a, since)
+		a.services, a.lastBred = 1, since
+		s.believe(a)
+		s.note(a)
+		s.writePurchase(a)
+	}
+}
+
+// open records the herd as it stands on the first day.
+func (s *sim) open() {
+	for _, a := range s.present {
+		s.writeOpening(a)
+		if a.conceived != 0 {
+			s.note(a)
+		}
+	}
+}
+
+func (s *sim) newID() uuid.UUID { return freeID(s.ids) }
+
+// freeID makes a UUID of the free form, version 8.
+func freeID(r *rand.Rand) uuid.UUID {
+	var id uuid.UUID
+	binary.LittleEndian.PutUint64(id[:8], r.Uint64())
+	binary.LittleEndian.PutUint64(id[8:], r.Uint64())
+	id[6] = id[6]&0x0f | 0x80
+	id[8] = id[8]&0x3f | 0x80
+	return id
+}
