@@ -35,21 +35,26 @@ as_root() {
 }
 
 # postgres_bin prints the folder of the newest server programs that are new
-# enough, looking in the folders where internal/localpg looks.
+# enough; nothing when there are none. The folders are those of internal/localpg.
 postgres_bin() {
     local dir best='' best_version=0 version
     for dir in \
-        "$(dirname "$(command -v postgres || echo /nowhere/postgres)")" \
+        "$(postgres_on_path)" \
         /usr/lib/postgresql/*/bin \
-        /usr/lib/postgresql*/bin \
-        /usr/libexec/postgresql* \
         /usr/pgsql-*/bin \
-        /usr/local/pgsql/bin \
+        /usr/libexec/postgresql* \
+        /usr/lib/postgresql*/bin \
         /opt/homebrew/opt/postgresql*/bin \
         /usr/local/opt/postgresql*/bin \
+        /home/linuxbrew/.linuxbrew/opt/postgresql*/bin \
+        /opt/local/lib/postgresql*/bin \
+        /Applications/Postgres.app/Contents/Versions/*/bin \
         /Library/PostgreSQL/*/bin \
-        /Applications/Postgres.app/Contents/Versions/*/bin; do
-        if ! [ -x "$dir/postgres" ] || ! [ -x "$dir/initdb" ]; then continue; fi
+        /opt/PostgreSQL/*/bin \
+        /usr/local/pgsql/bin \
+        /usr/bin \
+        /usr/local/bin; do
+        if ! [ -x "$dir/postgres" ] || ! [ -x "$dir/initdb" ] || ! [ -x "$dir/pg_ctl" ]; then continue; fi
         # "postgres (PostgreSQL) 15.18 (Debian 15.18-0+deb12u1)" gives 15
         version=$("$dir/postgres" --version 2>/dev/null | sed -n 's/^postgres (PostgreSQL) \([0-9][0-9]*\).*/\1/p')
         if [ "${version:-0}" -ge "$want_postgres" ] && [ "$version" -gt "$best_version" ]; then
@@ -58,6 +63,31 @@ postgres_bin() {
         fi
     done
     printf '%s' "$best"
+}
+
+# postgres_on_path follows a single linked program to where the others lie.
+postgres_on_path() {
+    local found link
+    found=$(command -v postgres) || return 0
+    while link=$(readlink "$found"); do
+        case $link in
+        /*) found=$link ;;
+        *) found=$(dirname "$found")/$link ;;
+        esac
+    done
+    dirname "$found"
+}
+
+# postgres_tool prints the path of a client program of Postgres (pg_dump …), from
+# the newest installation there is: one may read older servers, never newer ones.
+postgres_tool() {
+    local dir
+    dir=$(postgres_bin)
+    if [ -n "$dir" ] && [ -x "$dir/$1" ]; then
+        printf '%s' "$dir/$1"
+    else
+        command -v "$1" || die "$1 is missing: install PostgreSQL's client programs (Debian: apt-get install postgresql-client)"
+    fi
 }
 
 # by_hand says what to install where there is no apt-get.
