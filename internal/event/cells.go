@@ -316,7 +316,11 @@ func (r *cellReader) id(f *Field, v *uuid.UUID) {
 	*v = u
 }
 
-func (r *cellReader) enumSet(f *Field, v *[]string) { *v = strings.Fields(r.get(f)) }
+func (r *cellReader) enumSet(f *Field, v *[]string) {
+	if words := strings.Fields(r.get(f)); len(words) > 0 {
+		*v = words
+	}
+}
 
 // filled tells whether any cell below the prefix holds something.
 func (r *cellReader) filled(fields []*Field) bool {

@@ -15,7 +15,7 @@ const unixOffset = 25568
 
 const (
 	minDate Date = 1      // 1900-01-01
-	maxDate Date = 109572 // 2199-12-31
+	maxDate Date = 109573 // 2199-12-31
 )
 
 // errDate is what every malformed date is reported as; the text is for users.
