@@ -37,7 +37,8 @@ type Import struct {
 	State                ImportState
 	Options              json.RawMessage // an object; nil is {}
 	Counts, Report       json.RawMessage // as Options
-	Chunks, ChunksDone   int64
+	Chunks               int64 // of the staged body
+	ChunksDone           int64 // appended; a chunk of events is not a chunk of the body
 	Rows, RowsDone       int64
 	Error                string
 	CreatedAt, UpdatedAt time.Time
@@ -98,13 +99,14 @@ func (db *DB) StageChunk(ctx context.Context, herd, id uuid.UUID, chunk int64, d
 	})
 }
 
-// FinishStaging says that the body is complete: chunks 0 to chunks-1 are staged.
+// FinishStaging says that the body is complete: chunks 0 to chunks-1 are staged,
+// digest is its SHA-256 and rows how many it has.
 // Errors: ErrConflict (not staging, or another number of chunks is there).
-func (db *DB) FinishStaging(ctx context.Context, herd, id uuid.UUID, chunks, rows int64, at time.Time) error {
+func (db *DB) FinishStaging(ctx context.Context, herd, id uuid.UUID, digest [32]byte, chunks, rows int64, at time.Time) error {
 	return db.importer.tx(ctx, "finish staging", herd, func(ctx context.Context, tx pgx.Tx) error {
-		tag, err := tx.Exec(ctx, `update imports set state = 'ready', chunks = $3, rows = $4, updated_at = $5
+		tag, err := tx.Exec(ctx, `update imports set state = 'ready', chunks = $3, rows = $4, updated_at = $5, digest = $6
 			where herd_id = $1 and import_id = $2 and state = 'staging'
-			and $3 = (select count(*) from import_staging s where s.herd_id = $1 and s.import_id = $2)`, herd, id, chunks, rows, at)
+			and $3 = (select count(*) from import_staging s where s.herd_id = $1 and s.import_id = $2)`, herd, id, chunks, rows, at, digest[:])
 		if err == nil && tag.RowsAffected() == 0 {
 			err = fail(ErrConflict, "the job is not staging %d chunks", chunks)
 		}

@@ -75,10 +75,15 @@ const migrationLock = 2 * time.Second
 // Errors: ErrUnavailable, ErrSchema (roles missing; schema newer than the program
 // is not an error).
 func Migrate(ctx context.Context, ownerURL string, log *slog.Logger) error {
-	const op = "migrate"
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
+	return migrateWith(ctx, ownerURL, log, migrations.FS, true)
+}
+
+// migrateWith lets a test take other files, or leave the lock away.
+func migrateWith(ctx context.Context, ownerURL string, log *slog.Logger, files fs.FS, locked bool) error {
+	const op = "migrate"
 	cc, err := pgx.ParseConfig(ownerURL)
 	if err != nil {
 		return &Error{Kind: ErrInvalid, Op: "database URL", Err: errors.New("cannot be parsed")}
@@ -94,7 +99,7 @@ func Migrate(ctx context.Context, ownerURL string, log *slog.Logger) error {
 		return classify(op, err)
 	}
 	for try := 1; ; try++ {
-		err := migrate(ctx, conn, log)
+		err := migrate(ctx, conn, log, files, locked)
 		if err == nil {
 			return nil
 		}
@@ -106,7 +111,8 @@ func Migrate(ctx context.Context, ownerURL string, log *slog.Logger) error {
 	}
 }
 
-func migrate(ctx context.Context, conn *sql.DB, log *slog.Logger) error {
+func migrate(ctx context.Context, conn *sql.DB, log *slog.Logger, files fs.FS, locked bool) error {
+	options := []goose.ProviderOption{goose.WithDisableGlobalRegistry(true), goose.WithSlog(log)}
 	// The table-based lock works on any Postgres, distributed ones too, and its
 	// lease ends by itself when the holder is killed.
 	locker, err := lock.NewPostgresTableLocker(
@@ -119,8 +125,10 @@ func migrate(ctx context.Context, conn *sql.DB, log *slog.Logger) error {
 	if err != nil {
 		return err
 	}
-	p, err := goose.NewProvider(goose.DialectPostgres, conn, migrations.FS,
-		goose.WithLocker(locker), goose.WithDisableGlobalRegistry(true), goose.WithSlog(log))
+	if locked {
+		options = append(options, goose.WithLocker(locker))
+	}
+	p, err := goose.NewProvider(goose.DialectPostgres, conn, files, options...)
 	if err != nil {
 		return err
 	}
