@@ -1,0 +1,210 @@
+package sheet
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"byrelog.example/internal/event"
+)
+
+// Export describes one export for its data package. Bytes and SHA256 are left
+// out of the package where they are zero, since a package may be asked for
+// before the file is written.
+type Export struct {
+	Herd    string
+	Title   string // of the herd, for people; may be empty
+	Path    string // of the CSV file, relative to the package; default events.csv
+	Created time.Time
+	Head    Stamp // head of the log; zero for an empty one
+	Bytes   int64
+	SHA256  event.Digest
+}
+
+// The profiles of Data Package 2.0 (2024-06-26), which the package names.
+// fieldsMatch and the type list are not used: the published profiles
+// contradict the text on the one and lack the other (frictionlessdata/
+// datapackage issues 965 and 1089).
+const profiles = "https://datapackage.org/profiles/2.0/"
+
+type packageDoc struct {
+	Schema    string        `json:"$schema"`
+	Name      string        `json:"name"`
+	Title     string        `json:"title,omitempty"`
+	About     string        `json:"description"`
+	Version   string        `json:"version"`
+	Created   string        `json:"created,omitempty"`
+	Resources []resourceDoc `json:"resources"`
+}
+
+type resourceDoc struct {
+	Schema    string     `json:"$schema"`
+	Name      string     `json:"name"`
+	Type      string     `json:"type"`
+	Path      string     `json:"path"`
+	About     string     `json:"description"`
+	Format    string     `json:"format"`
+	MediaType string     `json:"mediatype"`
+	Encoding  string     `json:"encoding"`
+	Bytes     int64      `json:"bytes,omitempty"`
+	Hash      string     `json:"hash,omitempty"`
+	Dialect   dialectDoc `json:"dialect"`
+	Table     TableDoc   `json:"schema"`
+}
+
+type dialectDoc struct {
+	Schema      string `json:"$schema"`
+	Header      bool   `json:"header"`
+	Delimiter   string `json:"delimiter"`
+	Quote       string `json:"quoteChar"`
+	DoubleQuote bool   `json:"doubleQuote"`
+	Line        string `json:"lineTerminator"`
+}
+
+// TableDoc is the Table Schema of the project's profile.
+type TableDoc struct {
+	Schema        string     `json:"$schema"`
+	Fields        []FieldDoc `json:"fields"`
+	MissingValues []string   `json:"missingValues"`
+	PrimaryKey    []string   `json:"primaryKey"`
+}
+
+// FieldDoc is one column in a Table Schema.
+type FieldDoc struct {
+	Name        string         `json:"name"`
+	Type        string         `json:"type"`
+	Format      string         `json:"format,omitempty"`
+	Description string         `json:"description"`
+	TrueValues  []string       `json:"trueValues,omitempty"`
+	FalseValues []string       `json:"falseValues,omitempty"`
+	Constraints *ConstraintDoc `json:"constraints,omitempty"`
+}
+
+// ConstraintDoc bounds the values of a column in a Table Schema.
+type ConstraintDoc struct {
+	Required  bool     `json:"required,omitempty"`
+	Unique    bool     `json:"unique,omitempty"`
+	MinLength int      `json:"minLength,omitempty"`
+	MaxLength int      `json:"maxLength,omitempty"`
+	Minimum   any      `json:"minimum,omitempty"`
+	Maximum   any      `json:"maximum,omitempty"`
+	Pattern   string   `json:"pattern,omitempty"`
+	Enum      []string `json:"enum,omitempty"`
+}
+
+// DataPackage writes the datapackage.json of an export (Data Package 2.0 with a
+// Table Schema made from event.Columns).
+func DataPackage(x Export) ([]byte, error) {
+	if !event.ValidHerdName(x.Herd) {
+		return nil, fmt.Errorf("data package: %q cannot name a herd", x.Herd)
+	}
+	path := x.Path
+	if path == "" {
+		path = "events.csv"
+	}
+	doc := packageDoc{
+		Schema: profiles + "datapackage.json", Name: x.Herd + "-events", Title: x.Title, Version: "1.0.0",
+		About: "The whole event log of one herd, corrections included, in the order in which it was recorded.",
+	}
+	if !x.Created.IsZero() {
+		doc.Created = x.Created.UTC().Format(time.RFC3339)
+	}
+	res := resourceDoc{
+		Schema: profiles + "dataresource.json", Name: "events", Type: "table", Path: path,
+		About:  fmt.Sprintf("One row per event, %d events; the last row has the kind end and names the head of the log (%s).", x.Head.Seq, x.Head.Hash),
+		Format: "csv", MediaType: "text/csv", Encoding: utf8Name, Bytes: x.Bytes,
+		Dialect: dialectDoc{Schema: profiles + "tabledialect.json", Header: true, Delimiter: ",", Quote: `"`, DoubleQuote: true, Line: "\r\n"},
+		Table:   TableSchema(),
+	}
+	if x.SHA256 != (event.Digest{}) {
+		res.Hash = "sha256:" + x.SHA256.String()
+	}
+	doc.Resources = []resourceDoc{res}
+	var out bytes.Buffer
+	enc := json.NewEncoder(&out)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	err := enc.Encode(doc)
+	return out.Bytes(), err
+}
+
+// TableSchema describes the columns of the project's profile in their order.
+func TableSchema() TableDoc {
+	t := TableDoc{Schema: profiles + "tableschema.json", MissingValues: []string{""}, PrimaryKey: []string{"event_id"}}
+	for i := range event.Columns() {
+		t.Fields = append(t.Fields, fieldDoc(&event.Columns()[i]))
+	}
+	hex64 := &ConstraintDoc{Pattern: "[0-9a-f]{64}"}
+	t.Fields = append(t.Fields,
+		FieldDoc{Name: columnNoteHash, Type: "string", Description: "commitment to the note: SHA-256 of salt and text; it stays when the note is erased", Constraints: hex64},
+		FieldDoc{Name: columnSeq, Type: "integer", Description: "number of the event in the herd's log, without a gap; in the last row the number of events",
+			Constraints: &ConstraintDoc{Required: true, Minimum: 0}},
+		FieldDoc{Name: columnRecordedAt, Type: "datetime", Description: "when it was recorded, UTC with microseconds; empty only at the end of an empty log"},
+		FieldDoc{Name: columnHash, Type: "string", Description: "the herd's hash chain at this event; in the last row the head",
+			Constraints: &ConstraintDoc{Required: true, Pattern: hex64.Pattern}},
+	)
+	return t
+}
+
+func fieldDoc(c *event.Column) FieldDoc {
+	d := FieldDoc{Name: c.Name, Description: describe(c)}
+	x := &ConstraintDoc{}
+	switch c.Type {
+	case event.Enum:
+		d.Type, x.Enum = "string", c.Values
+		if c.Name == "kind" {
+			x.Required = true
+			x.Enum = append(append([]string(nil), c.Values...), kindEnd)
+		}
+	case event.Integer:
+		d.Type, x.Minimum, x.Maximum = "integer", c.Min, c.Max
+	case event.Bool:
+		d.Type, d.TrueValues, d.FalseValues = "boolean", []string{"true"}, []string{"false"}
+	case event.DateOn:
+		d.Type, x.Minimum, x.Maximum = "date", "1900-01-01", "2199-12-31"
+	case event.ID:
+		d.Type, d.Format = "string", "uuid"
+		x.Required, x.Unique = c.Name == "event_id", c.Name == "event_id"
+	case event.EnumSet:
+		d.Type, x.Pattern = "string", "[a-z_]+( [a-z_]+)*"
+	default:
+		d.Type, x.MinLength, x.MaxLength = "string", c.Min, c.Max
+		x.Required = c.Name == "herd"
+		if c.Name == "at" {
+			x.Pattern = "([01][0-9]|2[0-3]):[0-5][0-9]"
+		}
+	}
+	if x.Required || x.Unique || x.MaxLength > 0 || x.Minimum != nil || x.Pattern != "" || x.Enum != nil {
+		d.Constraints = x
+	}
+	return d
+}
+
+// describe joins what the declarations of a column say, each with its kinds.
+func describe(c *event.Column) string {
+	if len(c.Kinds) == 0 {
+		return c.Fields[0].Doc
+	}
+	var b bytes.Buffer
+	for i, f := range c.Fields {
+		if i > 0 && f.Doc == c.Fields[i-1].Doc {
+			continue
+		}
+		if i > 0 {
+			b.WriteString("; ")
+		}
+		fmt.Fprintf(&b, "%s: %s", c.Kinds[i], f.Doc)
+	}
+	if c.Type == event.EnumSet {
+		b.WriteString(" (separated by spaces: ")
+		for i, v := range c.Values {
+			if i > 0 {
+				b.WriteString(" ")
+			}
+			b.WriteString(v)
+		}
+		b.WriteString(")")
+	}
+	return b.String()
+}

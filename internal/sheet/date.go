@@ -1,0 +1,147 @@
+package sheet
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"byrelog.example/internal/event"
+)
+
+// iso is the order of dates written exactly YYYY-MM-DD.
+const iso = "iso"
+
+// usualOrders are tried to tell what a date that does not fit was meant as.
+var usualOrders = []string{iso, "d/m/y", "m/d/y", "d.m.y", "d-m-y", "m-d-y", "y/m/d", "y.m.d", "y-m-d"}
+
+// validOrder tells whether s is iso, or d, m and y in one of the three orders
+// in use with one separator between them.
+func validOrder(s string) bool {
+	if s == iso {
+		return true
+	}
+	if len(s) != 5 || s[1] != s[3] || strings.IndexByte("/.-", s[1]) < 0 {
+		return false
+	}
+	switch string([]byte{s[0], s[2], s[4]}) {
+	case "dmy", "mdy", "ymd":
+		return true
+	}
+	return false
+}
+
+func orderHelp(s string) string {
+	return quote(s) + " is no order of dates: write iso, or d/m/y, m/d/y or y/m/d with / . or - between"
+}
+
+// dateFault says why a text is no date of the order.
+type dateFault struct{ code, detail string }
+
+// parseDate reads a date of the order. Days and months may lack a leading
+// zero, except under iso. A year of two digits is refused unless allowed, and
+// then means the latest such year that is not in the future.
+func parseDate(s, order string, today event.Date, twoDigits bool) (event.Date, *dateFault) {
+	if order == iso {
+		if d, err := event.ParseDate(s); err == nil {
+			return d, nil
+		}
+		return 0, &dateFault{event.CodeBadDate, quote(s) + " is not a date YYYY-MM-DD"}
+	}
+	sep := order[1:2]
+	text := s
+	if sep == "." {
+		text = strings.ReplaceAll(text, ". ", ".")
+	}
+	parts := strings.Split(text, sep)
+	bad := &dateFault{event.CodeBadDate, quote(s) + " is not a date of the order " + order}
+	if len(parts) != 3 {
+		return 0, bad
+	}
+	var year, month, day int
+	for i, p := range parts {
+		if !allDigits(p) || len(p) > 4 {
+			return 0, bad
+		}
+		n, err := strconv.Atoi(p)
+		if err != nil {
+			return 0, bad
+		}
+		switch order[2*i] {
+		case 'y':
+			switch {
+			case len(p) == 2 && twoDigits:
+				year = 2000 + n
+				if now, _, _ := today.Civil(); year > now {
+					year -= 100
+				}
+			case len(p) == 2:
+				return 0, &dateFault{CodeTwoDigitYear, quote(s) + " has a year of two digits"}
+			case len(p) == 4:
+				year = n
+			default:
+				return 0, bad
+			}
+		case 'm':
+			month = n
+		case 'd':
+			day = n
+		}
+		if order[2*i] != 'y' && len(p) > 2 {
+			return 0, bad
+		}
+	}
+	if d := event.NewDate(year, month, day); d != 0 {
+		return d, nil
+	}
+	return 0, &dateFault{event.CodeBadDate, fmt.Sprintf("there is no such day as %s in the order %s", quote(s), order)}
+}
+
+// The first days of the two systems in which spreadsheets count days.
+var (
+	serial1900 = event.NewDate(1900, 1, 1) - 2 // so that 61 is 1900-03-01, behind a leap day that never was
+	serial1904 = event.NewDate(1904, 1, 1)
+)
+
+// date reads a date cell. A date that does not fit the column's order is
+// refused even if another order would take it: an order that changes from row
+// to row gives dates that are wrong without a sign.
+func (c *conversion) date(s string) string {
+	s = digits(s)
+	day, rest, timed := strings.Cut(s, " ")
+	if !timed {
+		day, rest, timed = strings.Cut(s, "T")
+	}
+	if timed && clockText.MatchString(rest) {
+		if strings.Trim(rest, "0:") != "" {
+			return c.fail(CodeTimeOfDay, quote(s)+" holds a time of day, and the mapping reads a date", "split the cell into a date and a time")
+		}
+		s = day // midnight is how a spreadsheet writes "no time"
+	}
+	m := c.r.m
+	d, fault := parseDate(s, c.b.Dates, c.r.today, m.TwoDigits)
+	if fault == nil {
+		return d.String()
+	}
+	if n, err := strconv.Atoi(s); err == nil && n >= 20_000 && n <= 80_000 {
+		return c.fail(CodeDateSerial, quote(s)+" is the number of a day, not a date",
+			fmt.Sprintf("format the column as a date and save again; it means %s, or %s in a sheet that counts from 1904", serial1900+event.Date(n), serial1904+event.Date(n)))
+	}
+	if fault.code == CodeTwoDigitYear {
+		return c.fail(fault.code, fault.detail, "write the year with four digits, or allow two_digit_years in the mapping")
+	}
+	var fits []string
+	for _, o := range usualOrders {
+		if o == "y-m-d" && len(fits) > 0 && fits[0] == iso {
+			continue
+		}
+		if other, f := parseDate(s, o, c.r.today, m.TwoDigits); f == nil && o != c.b.Dates {
+			fits = append(fits, o)
+			_ = other
+		}
+	}
+	if len(fits) > 0 {
+		return c.fail(CodeDateOrder, fault.detail+", the order of this column", "it would fit "+strings.Join(fits, " or ")+
+			": if the whole column is so, correct dates in the mapping; if not, correct the cell")
+	}
+	return c.fail(fault.code, fault.detail, "")
+}

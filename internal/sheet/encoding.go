@@ -1,0 +1,156 @@
+package sheet
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"io"
+	"strings"
+
+	"golang.org/x/text/encoding"
+	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
+)
+
+// utf8Name is the default encoding; it needs no decoder, the scanner checks it.
+const utf8Name = "utf-8"
+
+var charmaps = map[string]encoding.Encoding{
+	"iso-8859-1":   charmap.ISO8859_1,
+	"iso-8859-2":   charmap.ISO8859_2,
+	"iso-8859-15":  charmap.ISO8859_15,
+	"windows-1250": charmap.Windows1250,
+	"windows-1251": charmap.Windows1251,
+	"windows-1252": charmap.Windows1252,
+	"windows-1254": charmap.Windows1254,
+	"windows-1257": charmap.Windows1257,
+	"macintosh":    charmap.Macintosh,
+	"utf-16":       unicode.UTF16(unicode.LittleEndian, unicode.UseBOM),
+	"utf-16le":     unicode.UTF16(unicode.LittleEndian, unicode.IgnoreBOM),
+	"utf-16be":     unicode.UTF16(unicode.BigEndian, unicode.IgnoreBOM),
+}
+
+var encodingAliases = map[string]string{
+	"": utf8Name, "utf8": utf8Name, "latin1": "iso-8859-1", "latin-1": "iso-8859-1", "latin9": "iso-8859-15",
+	"cp1252": "windows-1252", "cp1250": "windows-1250", "cp1251": "windows-1251", "utf16": "utf-16",
+}
+
+// Encodings lists the names that a mapping's encoding can have.
+func Encodings() []string {
+	return []string{
+		utf8Name, "utf-16", "utf-16le", "utf-16be", "windows-1252", "windows-1250", "windows-1251", "windows-1254",
+		"windows-1257", "iso-8859-1", "iso-8859-2", "iso-8859-15", "macintosh",
+	}
+}
+
+// encodingName folds aliases and case; ok is false for an unknown name.
+func encodingName(s string) (name string, ok bool) {
+	s = strings.ToLower(strings.TrimSpace(s))
+	if a, found := encodingAliases[s]; found {
+		return a, true
+	}
+	_, ok = charmaps[s]
+	return s, ok || s == utf8Name
+}
+
+var (
+	bomUTF8  = []byte("\xef\xbb\xbf")
+	bomLE    = []byte("\xff\xfe")
+	bomBE    = []byte("\xfe\xff")
+	magicZip = []byte("PK\x03\x04")
+	magicOLE = []byte("\xd0\xcf\x11\xe0")
+)
+
+// utf8Source turns the raw file into UTF-8 without a byte order mark, having
+// refused what is no CSV. bom tells whether there was a mark.
+func utf8Source(raw io.Reader, name string, limit int64) (src io.Reader, bom bool, err error) {
+	br := bufio.NewReaderSize(&limited{r: raw, left: limit, limit: limit}, 64<<10)
+	head, err := br.Peek(1024)
+	var fe *FileError
+	if err != nil && !errors.Is(err, io.EOF) && !(errors.As(err, &fe) && len(head) > 0) {
+		return nil, false, err
+	}
+	if err := refuseOther(head); err != nil {
+		return nil, false, err
+	}
+	is16 := strings.HasPrefix(name, "utf-16")
+	switch {
+	case bytes.HasPrefix(head, bomUTF8):
+		if name != utf8Name {
+			return nil, false, &FileError{Line: 1, Code: CodeEncoding,
+				Detail:     "the file begins with the mark of UTF-8, but " + name + " is stated for it",
+				Suggestion: "state utf-8 in the mapping, or save the sheet in " + name}
+		}
+		_, err = br.Discard(len(bomUTF8))
+		return br, true, err
+	case bytes.HasPrefix(head, bomLE) || bytes.HasPrefix(head, bomBE):
+		little := bytes.HasPrefix(head, bomLE)
+		if !is16 || name == "utf-16le" && !little || name == "utf-16be" && little {
+			return nil, false, &FileError{Line: 1, Code: CodeEncoding,
+				Detail:     "the file begins with the mark of UTF-16, but " + name + " is stated for it",
+				Suggestion: "state utf-16 in the mapping, or save the sheet as CSV UTF-8"}
+		}
+		if _, err = br.Discard(2); err != nil {
+			return nil, false, err
+		}
+		bom = true
+		if little {
+			name = "utf-16le"
+		} else {
+			name = "utf-16be"
+		}
+	case name == "utf-16":
+		// Without a mark the order of the bytes would be a guess.
+		return nil, false, &FileError{Line: 1, Code: CodeEncoding,
+			Detail:     "utf-16 is stated, but the file has no byte order mark",
+			Suggestion: "state utf-16le or utf-16be in the mapping"}
+	}
+	if name == utf8Name {
+		return br, false, nil
+	}
+	return transform.NewReader(br, charmaps[name].NewDecoder()), bom, nil
+}
+
+// refuseOther tells files that only bear the name of CSV by their first bytes.
+func refuseOther(head []byte) error {
+	what := ""
+	text := bytes.ToLower(bytes.TrimSpace(bytes.TrimPrefix(head, bomUTF8)))
+	switch {
+	case bytes.HasPrefix(head, magicZip), bytes.HasPrefix(head, magicOLE):
+		what = "a spreadsheet workbook"
+	case bytes.HasPrefix(text, []byte("<html")), bytes.HasPrefix(text, []byte("<!doctype html")),
+		bytes.HasPrefix(text, []byte("<table")):
+		what = "a web page"
+	case bytes.HasPrefix(text, []byte("<?xml")):
+		what = "an XML document"
+	case bytes.HasPrefix(head, []byte("%PDF-")):
+		what = "a PDF document"
+	default:
+		return nil
+	}
+	return &FileError{Line: 1, Code: CodeNotCSV, Detail: "this is " + what + ", not CSV, whatever its name",
+		Suggestion: "open it in the spreadsheet program and save it as CSV"}
+}
+
+// limited refuses a file that is larger than the limit, where io.LimitReader
+// would quietly cut it.
+type limited struct {
+	r           io.Reader
+	left, limit int64
+}
+
+func (l *limited) Read(p []byte) (int, error) {
+	if l.left < 0 {
+		return 0, &FileError{Code: CodeFileTooLarge, Detail: "the file is larger than the limit of " + byteCount(l.limit)}
+	}
+	if int64(len(p)) > l.left+1 {
+		p = p[:l.left+1]
+	}
+	n, err := l.r.Read(p)
+	l.left -= int64(n)
+	if l.left < 0 {
+		return n + int(l.left), &FileError{Code: CodeFileTooLarge, Detail: "the file is larger than the limit of " + byteCount(l.limit)}
+	}
+	return n, err
+}

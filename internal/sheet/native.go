@@ -1,0 +1,328 @@
+package sheet
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"byrelog.example/internal/event"
+)
+
+// The log's own columns behind those of event.Columns.
+const (
+	columnNoteHash   = "note_hash"
+	columnSeq        = "seq"
+	columnRecordedAt = "recorded_at"
+	columnHash       = "hash"
+)
+
+// kindEnd is the kind of the record that ends an export.
+const kindEnd = "end"
+
+// logColumns are the columns of the profile behind those of event.Columns.
+var logColumns = []string{columnNoteHash, columnSeq, columnRecordedAt, columnHash}
+
+// Header names the columns of the project's profile in their fixed order.
+func Header() []string {
+	columns := event.Columns()
+	names := make([]string, 0, len(columns)+len(logColumns))
+	for i := range columns {
+		names = append(names, columns[i].Name)
+	}
+	return append(names, logColumns...)
+}
+
+// timeLayout is how recorded_at is written: RFC 3339 in UTC with microseconds,
+// always all six digits, so that equal times have equal text.
+const timeLayout = "2006-01-02T15:04:05.000000Z"
+
+// What a column of the sheet is, where it is not an index into event.Columns.
+const (
+	isNoteHash = -1 - iota
+	isSeq
+	isRecordedAt
+	isHash
+	isReject
+)
+
+var columnID, columnHerd, columnKind, columnNote, columnAnimal = index("event_id"), index("herd"), index("kind"), index("note"), index("animal")
+
+// index finds a column that package event is known to have; a test holds it.
+func index(name string) int {
+	i, _ := event.ColumnIndex(name)
+	return i
+}
+
+// nativeColumns is the header of the project's profile, and what the end of
+// the file is held against.
+type nativeColumns struct {
+	is   []int // for each column of the sheet
+	back []int // for each of event.Columns its column in the sheet, or -1
+	log  [isReject * -1]int
+
+	events  int64 // rows that are no end record
+	end     *endRecord
+	maxSeq  int64
+	maxHash string
+}
+
+type endRecord struct {
+	line int
+	seq  int64
+	hash string
+}
+
+// wanted counts the columns of a header that are needed.
+func (r *Reader) wanted(cells []string) int {
+	if !r.m.native {
+		return r.wantedForeign(cells)
+	}
+	kind, on, known := false, false, 0
+	for _, c := range cells {
+		switch name := foldHeader(c); name {
+		case "kind":
+			kind = true
+		case "on":
+			on = true
+		default:
+			if _, ok := event.ColumnIndex(strings.ReplaceAll(name, " ", "_")); ok {
+				known++
+			}
+		}
+	}
+	if !kind || !on {
+		return 0
+	}
+	return known + 2
+}
+
+func (r *Reader) bindNative(header []string, line int) error {
+	n := &r.native
+	n.is = make([]int, len(header))
+	n.back = make([]int, len(event.Columns()))
+	for i := range n.back {
+		n.back[i] = -1
+	}
+	for i := range n.log {
+		n.log[i] = -1
+	}
+	var unknown, doubled []string
+	seen := map[string]bool{}
+	for i, h := range header {
+		name := strings.ReplaceAll(foldHeader(h), " ", "_")
+		if seen[name] {
+			doubled = append(doubled, h)
+			continue
+		}
+		seen[name] = true
+		if c, ok := event.ColumnIndex(name); ok {
+			n.is[i], n.back[c] = c, i
+			continue
+		}
+		switch name {
+		case columnNoteHash:
+			n.is[i] = isNoteHash
+		case columnSeq:
+			n.is[i] = isSeq
+		case columnRecordedAt:
+			n.is[i] = isRecordedAt
+		case columnHash:
+			n.is[i] = isHash
+		default:
+			if !isRejectColumn(name) {
+				unknown = append(unknown, h)
+			}
+			n.is[i] = isReject
+		}
+		n.log[-n.is[i]-1] = i
+	}
+	switch {
+	case len(doubled) > 0:
+		return &FileError{Line: line, Code: CodeHeader, Detail: "the header names a column twice: " + missing(doubled)}
+	case len(unknown) > 0:
+		return &FileError{Line: line, Code: CodeHeader, Detail: "the log has no such column: " + missing(unknown),
+			Suggestion: "a sheet with columns of its own needs a mapping"}
+	case n.back[columnKind] < 0 || n.back[index("on")] < 0:
+		return &FileError{Line: line, Code: CodeHeader, Detail: "the header must have the columns kind and on",
+			Suggestion: "a sheet with columns of its own needs a mapping"}
+	}
+	return nil
+}
+
+// fromLog is the text of one of the log's own columns.
+func (n *nativeColumns) fromLog(cells []string, which int) string {
+	i := n.log[-which-1]
+	if i < 0 || i >= len(cells) {
+		return ""
+	}
+	return trimCell(cells[i])
+}
+
+// lostDigits is what a spreadsheet makes of a long number.
+var lostDigits = regexp.MustCompile(`^[0-9]([.,][0-9]+)?[eE]\+?[0-9]{1,2}$`)
+
+func (r *Reader) nativeRow(line *Line) error {
+	n := &r.native
+	clear(r.cells)
+	for i, c := range line.Cells {
+		if i < len(n.is) && n.is[i] >= 0 {
+			if n.is[i] != columnNote {
+				c = trimCell(c)
+			}
+			r.cells[n.is[i]] = c
+		}
+	}
+	if r.cells[columnKind] == kindEnd {
+		return r.endRow(line)
+	}
+	n.events++
+	e, err := event.FromCells(r.cells)
+	if err != nil {
+		return r.eventProblems(line, err, n.columnOf)
+	}
+	switch {
+	case e.Herd == "":
+		e.Herd = r.herd
+	case r.herd != "" && e.Herd != r.herd:
+		r.problem(line, n.back[columnHerd], "herd", event.CodeHerdMismatch, "the row belongs to herd "+quote(e.Herd)+", the import is of "+r.herd, "")
+	}
+	if text := n.fromLog(line.Cells, isNoteHash); text != "" && e.Note == "" {
+		if e.NoteHash.UnmarshalText([]byte(text)) != nil {
+			r.problem(line, n.log[-isNoteHash-1], columnNoteHash, event.CodeBadText, "64 lower-case hex digits are expected", "")
+		}
+	}
+	if r.cells[columnID] == "" && lostDigits.MatchString(e.Animal) {
+		// With its event id the log would notice the changed number itself.
+		r.problem(line, n.back[columnAnimal], "animal", CodeScientific, scientificDetail(e.Animal), scientificHelp)
+	}
+	if err := e.Validate(r.today); err != nil {
+		return r.eventProblems(line, err, n.columnOf)
+	}
+	r.stamp(line)
+	if len(line.Problems) > 0 {
+		return nil
+	}
+	if r.cells[columnID] == "" {
+		r.ids.give(e)
+		if err := r.tooMany(line); err != nil {
+			return err
+		}
+	}
+	line.Events = []*event.Event{e}
+	return nil
+}
+
+func (n *nativeColumns) columnOf(name string) int {
+	if i, ok := event.ColumnIndex(name); ok {
+		return n.back[i]
+	}
+	return -1
+}
+
+// stamp reads the log's own columns. What is no stamp is ignored, as the whole
+// of it is by an import.
+func (r *Reader) stamp(line *Line) {
+	n := &r.native
+	seq, err := strconv.ParseInt(n.fromLog(line.Cells, isSeq), 10, 64)
+	if err != nil || seq < 1 {
+		return
+	}
+	s := &Stamp{Seq: seq}
+	hash := n.fromLog(line.Cells, isHash)
+	if seq > n.maxSeq {
+		n.maxSeq, n.maxHash = seq, hash
+	}
+	at, err := time.Parse(timeLayout, n.fromLog(line.Cells, isRecordedAt))
+	if err != nil || s.Hash.UnmarshalText([]byte(hash)) != nil {
+		return
+	}
+	s.RecordedAt = at
+	line.Stamp = s
+}
+
+// eventProblems turns the problems of an event into those of its row. Any
+// other error is given back.
+func (r *Reader) eventProblems(line *Line, err error, columnOf func(string) int) error {
+	var ps event.Problems
+	if !errors.As(err, &ps) {
+		return err
+	}
+	for _, p := range ps {
+		i := -1
+		if p.Column != "" {
+			i = columnOf(p.Column)
+		}
+		r.addOnce(line, r.fault(line, i, p.Column, p.Code, p.Detail, suggest(p)))
+	}
+	return nil
+}
+
+// addOnce adds a problem that the row does not have yet: the events of one row
+// share cells.
+func (r *Reader) addOnce(line *Line, p Problem) {
+	for _, q := range line.Problems {
+		if q == p || p.Column != "" && q.Column == p.Column && q.Field == p.Field {
+			return
+		}
+	}
+	line.Problems = append(line.Problems, p)
+}
+
+// suggest says what would mend a fault of an event, where that can be said.
+func suggest(p event.Problem) string {
+	switch p.Code {
+	case event.CodeBadDate:
+		return "write the date as YYYY-MM-DD"
+	case event.CodeFuture:
+		return "check the year, and whether day and month changed places"
+	case event.CodeRequired:
+		return "fill the cell"
+	}
+	return ""
+}
+
+// endRow takes the record that ends an export. It may stand anywhere: a file
+// that was sorted is still whole.
+func (r *Reader) endRow(line *Line) error {
+	n := &r.native
+	if n.end != nil {
+		return &FileError{Line: line.Number, Code: CodeEndRecord, Detail: fmt.Sprintf("a second end record; the first stands in line %d", n.end.line),
+			Suggestion: "import exports one by one"}
+	}
+	seq, err := strconv.ParseInt(n.fromLog(line.Cells, isSeq), 10, 64)
+	if err != nil || seq < 0 {
+		return &FileError{Line: line.Number, Code: CodeEndRecord, Detail: "the end record does not say in seq how many events the file has",
+			Suggestion: "leave the end record out if the file was made by hand"}
+	}
+	if h := r.cells[columnHerd]; r.herd != "" && h != "" && h != r.herd {
+		return &FileError{Line: line.Number, Code: event.CodeHerdMismatch, Detail: "the file is an export of herd " + quote(h) + ", the import is of " + r.herd}
+	}
+	n.end = &endRecord{line: line.Number, seq: seq, hash: n.fromLog(line.Cells, isHash)}
+	line.Skipped = "the end record"
+	return nil
+}
+
+// atEnd is what the end of the file is told as: io.EOF, or that rows are
+// missing.
+func (r *Reader) atEnd() error {
+	n := &r.native
+	if n.end == nil {
+		return io.EOF
+	}
+	if n.events != n.end.seq {
+		return &FileError{Line: n.end.line, Code: CodeEndRecord,
+			Detail:     fmt.Sprintf("the end record counts %d events, the file has %d", n.end.seq, n.events),
+			Suggestion: "fetch the export again; if rows were meant to be taken out or added, take the end record out too"}
+	}
+	if n.maxHash != "" && n.end.hash != "" && (n.maxSeq != n.end.seq || n.maxHash != n.end.hash) {
+		return &FileError{Line: n.end.line, Code: CodeEndRecord,
+			Detail:     fmt.Sprintf("the last event of the file (seq %d) is not the head that the end record names (seq %d)", n.maxSeq, n.end.seq),
+			Suggestion: "fetch the export again"}
+	}
+	r.stats.Complete = true
+	return io.EOF
+}

@@ -1,0 +1,157 @@
+package sheet
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"byrelog.example/internal/event"
+)
+
+// rowWriter writes records of RFC 4180: CRLF, and quotes only around a field
+// that holds the delimiter, a quote, CR or LF, or begins or ends with a space.
+type rowWriter struct {
+	w     *bufio.Writer
+	delim byte
+}
+
+func newRowWriter(w io.Writer, delim byte) *rowWriter {
+	return &rowWriter{w: bufio.NewWriterSize(w, 64<<10), delim: delim}
+}
+
+func (w *rowWriter) row(cells []string) error {
+	for i, c := range cells {
+		if i > 0 {
+			_ = w.w.WriteByte(w.delim) // bufio keeps the first error and gives it again
+		}
+		w.cell(c)
+	}
+	if len(cells) == 1 && cells[0] == "" {
+		_, _ = w.w.WriteString(`""`) // else it would be a blank line, which is no record
+	}
+	_, err := w.w.WriteString("\r\n")
+	return err
+}
+
+func (w *rowWriter) cell(s string) {
+	if !needsQuotes(s, w.delim) {
+		_, _ = w.w.WriteString(s)
+		return
+	}
+	_ = w.w.WriteByte('"')
+	start := 0
+	for i := range len(s) {
+		if s[i] == '"' {
+			_, _ = w.w.WriteString(s[start : i+1])
+			start = i // the quote again, in front of what follows
+		}
+	}
+	_, _ = w.w.WriteString(s[start:])
+	_ = w.w.WriteByte('"')
+}
+
+func needsQuotes(s string, delim byte) bool {
+	if s == "" {
+		return false
+	}
+	if s[0] == ' ' || s[len(s)-1] == ' ' {
+		return true
+	}
+	for i := range len(s) {
+		if c := s[i]; c == delim || c == '"' || c == '\r' || c == '\n' {
+			return true
+		}
+	}
+	return false
+}
+
+func (w *rowWriter) flush() error { return w.w.Flush() }
+
+// Writer writes the log of one herd in the project's own profile: UTF-8, comma,
+// CRLF, a header, columns in the order of [Header], rows in the order of seq,
+// and the end record. Equal logs give equal bytes. It is not safe for
+// concurrent use.
+type Writer struct {
+	out   *rowWriter
+	herd  string
+	cells []string
+	time  []byte
+	seq   int64
+	on    event.Date
+	at    time.Time
+	hash  event.Digest
+	err   error
+}
+
+// NewWriter begins an export of the herd.
+func NewWriter(w io.Writer, herd string) (*Writer, error) {
+	if !event.ValidHerdName(herd) {
+		return nil, fmt.Errorf("export: %q cannot name a herd", herd)
+	}
+	wr := &Writer{out: newRowWriter(w, ','), herd: herd}
+	return wr, wr.out.row(Header())
+}
+
+// Write adds one event. An export holds the whole log, so the first has seq 1
+// and every other the next; anything else is an error, and nothing is written.
+func (w *Writer) Write(r *event.Recorded) error {
+	switch {
+	case w.err != nil:
+		return w.err
+	case r.Seq != w.seq+1:
+		w.err = fmt.Errorf("export: seq %d follows %d: the rows of an export have no gap", r.Seq, w.seq)
+		return w.err
+	case r.Herd != w.herd:
+		w.err = fmt.Errorf("export: seq %d is of herd %q, the export of %q", r.Seq, r.Herd, w.herd)
+		return w.err
+	}
+	width := len(event.Columns())
+	if w.cells == nil {
+		w.cells = make([]string, width+len(logColumns))
+	}
+	r.Cells(w.cells[:width:width])
+	noteHash := ""
+	if r.NoteHash != (event.Digest{}) {
+		noteHash = r.NoteHash.String()
+	}
+	w.seq, w.on, w.at, w.hash = r.Seq, r.On, r.RecordedAt, r.Hash
+	w.log(noteHash)
+	w.err = w.out.row(w.cells)
+	return w.err
+}
+
+// log fills the log's own columns of the row.
+func (w *Writer) log(noteHash string) {
+	width := len(event.Columns())
+	at := ""
+	if !w.at.IsZero() {
+		w.time = w.at.UTC().AppendFormat(w.time[:0], timeLayout)
+		at = string(w.time)
+	}
+	w.cells[width] = noteHash
+	w.cells[width+1] = strconv.FormatInt(w.seq, 10)
+	w.cells[width+2] = at
+	w.cells[width+3] = w.hash.String()
+}
+
+// Close writes the end record and what is buffered. It does not close the
+// io.Writer below. An export without it is told as cut off.
+func (w *Writer) Close() error {
+	if w.err != nil {
+		return w.err
+	}
+	width := len(event.Columns())
+	w.cells = make([]string, width+len(logColumns))
+	w.cells[columnID] = EndID(w.hash).String()
+	w.cells[columnHerd] = w.herd
+	w.cells[columnKind] = kindEnd
+	w.cells[index("on")] = w.on.String()
+	w.log("")
+	if err := w.out.row(w.cells); err != nil {
+		return err
+	}
+	w.err = fmt.Errorf("export: it is closed")
+	return w.out.flush()
+}
