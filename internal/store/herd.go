@@ -147,7 +147,7 @@ func (db *DB) PolicyRev(ctx context.Context, herd uuid.UUID) (int64, error) {
 func (db *DB) PutActor(ctx context.Context, herd uuid.UUID, code, name string) error {
 	return db.writer.tx(ctx, "put actor", herd, func(ctx context.Context, tx pgx.Tx) error {
 		_, err := tx.Exec(ctx, `insert into actors (herd_id, code, name) values ($1, $2, $3)
-			on conflict (herd_id, code) do update set name = excluded.name`, herd, code, name)
+			on conflict (herd_id, code) do update set name = $3`, herd, code, name)
 		return err
 	})
 }
