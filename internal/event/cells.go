@@ -36,7 +36,8 @@ const trailing = 2
 var table = func() (t struct {
 	columns []Column
 	index   map[string]int
-}) {
+},
+) {
 	t.index = map[string]int{}
 	put := func(name string, f *Field, k Kind) {
 		i, ok := t.index[name]
@@ -141,9 +142,7 @@ func FromCells(cells []string) (*Event, error) {
 	r.id(fieldReplaces, &e.Replaces)
 	r.text(fieldNote, &e.Note)
 	r.text(fieldNoteSalt, &salt)
-	if salt != "" && e.NoteSalt.UnmarshalText([]byte(salt)) != nil {
-		r.add(fieldNoteSalt, CodeBadText, "32 lower-case hex digits are expected")
-	}
+	r.salt(salt, &e.NoteSalt)
 	d := decoder{}
 	e.Kind = d.kind(kind)
 	for _, p := range d.list {
@@ -259,8 +258,10 @@ func (r *cellReader) leftover(k Kind) {
 		if s == "" || i >= len(table.columns) || r.used.has(i) {
 			continue
 		}
-		r.list = append(r.list, Problem{Column: table.columns[i].Name, Code: CodeNotAllowed,
-			Detail: "an event of kind " + k.String() + " has no " + table.columns[i].Name})
+		r.list = append(r.list, Problem{
+			Column: table.columns[i].Name, Code: CodeNotAllowed,
+			Detail: "an event of kind " + k.String() + " has no " + table.columns[i].Name,
+		})
 	}
 }
 
@@ -324,12 +325,12 @@ func (r *cellReader) enumSet(f *Field, v *[]string) {
 
 // filled tells whether any cell below the prefix holds something.
 func (r *cellReader) filled(fields []*Field) bool {
-	any := false
+	found := false
 	flatten(r.column, fields, func(name string, _ *Field) {
 		i := table.index[name]
-		any = any || i < len(r.cells) && r.cells[i] != ""
+		found = found || i < len(r.cells) && r.cells[i] != ""
 	})
-	return any
+	return found
 }
 
 func (r *cellReader) object(f *Field, v slot) {

@@ -59,7 +59,8 @@ func Commit(salt Salt, note string) Digest {
 }
 
 // Seal fixes the commitment of the event's note, with the salt given if it has
-// none yet. Without a note it clears both.
+// none yet. Without a note there is no salt, and a commitment that stands is
+// that of a note that was erased.
 func (e *Event) Seal(salt Salt) {
 	if e.Note == "" {
 		e.NoteSalt = Salt{}

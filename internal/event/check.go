@@ -205,8 +205,10 @@ func (c *checker) pair(e *Event, today Date) {
 			f *Field
 			v Date
 		}{
-			{arrivalBornOn, d.BornOn}, {arrivalConceivedOn, d.ConceivedOn},
-			{arrivalLastBredOn, d.LastBredOn}, {arrivalLastCalvedOn, d.LastCalvedOn},
+			{arrivalBornOn, d.BornOn},
+			{arrivalConceivedOn, d.ConceivedOn},
+			{arrivalLastBredOn, d.LastBredOn},
+			{arrivalLastCalvedOn, d.LastCalvedOn},
 		} {
 			if past.v > e.On {
 				c.add(past.f, CodeOutOfRange, "%s lies after the arrival on %s", past.v, e.On)
@@ -216,7 +218,9 @@ func (c *checker) pair(e *Event, today Date) {
 		}
 		if d.OfficialID != nil {
 			if detail := d.OfficialID.fault(); detail != "" {
+				c.push(arrivalOfficialID.Name, arrivalOfficialID.ColumnName())
 				c.add(officialValue, CodeBadID, "%s", detail)
+				c.pop(arrivalOfficialID.ColumnName())
 			}
 		}
 	case *BreedingStop:

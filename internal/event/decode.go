@@ -81,9 +81,7 @@ func (d *decoder) event(v *value, canonical bool) *Event {
 	d.text(fieldRef, &e.Ref)
 	d.id(fieldReplaces, &e.Replaces)
 	d.text(fieldSource, &e.Source)
-	if noteSalt != "" && e.NoteSalt.UnmarshalText([]byte(noteSalt)) != nil {
-		d.add(fieldNoteSalt, CodeBadText, "32 lower-case hex digits are expected")
-	}
+	d.salt(noteSalt, &e.NoteSalt)
 	if noteHash != "" && e.NoteHash.UnmarshalText([]byte(noteHash)) != nil {
 		d.add(fieldNoteHash, CodeBadText, "64 lower-case hex digits are expected")
 	}
@@ -233,6 +231,14 @@ func (d *decoder) objects(f *Field, v list) {
 		d.nested(strconv.Itoa(i), f.ColumnName()+strconv.Itoa(i+1), &in.elems[i], v.add())
 	}
 	d.pop("")
+}
+
+// salt reads the salt of a note. All zeros stands for "none yet" inside the
+// program, so it cannot be one.
+func (p *path) salt(s string, to *Salt) {
+	if s != "" && (to.UnmarshalText([]byte(s)) != nil || *to == Salt{}) {
+		p.add(fieldNoteSalt, CodeBadText, "32 lower-case hex digits are expected, not all zero")
+	}
 }
 
 var errUUID = errors.New("write it as 8-4-4-4-12 hex digits, not all zero")

@@ -30,20 +30,20 @@ var scientific = regexp.MustCompile(`^[0-9]([.,][0-9]+)?[eE]\+?[0-9]{1,2}$`)
 const maxTransponder = 1<<38 - 1
 
 // fault tells what is wrong with the identity's structure, or "".
-func (o *OfficialID) fault() string {
-	if scientific.MatchString(o.ID) {
-		return fmt.Sprintf("%s was cut by a spreadsheet: the digits behind the exponent are lost; take the number from the tag", quote(o.ID))
+func (d *OfficialID) fault() string {
+	if scientific.MatchString(d.ID) {
+		return fmt.Sprintf("%s was cut by a spreadsheet: the digits behind the exponent are lost; take the number from the tag", quote(d.ID))
 	}
-	s, known := schemes[o.Scheme]
+	s, known := schemes[d.Scheme]
 	if !known {
 		return ""
 	}
-	if !s.pattern.MatchString(o.ID) {
-		return fmt.Sprintf("%s does not fit %s: %s", quote(o.ID), o.Scheme, s.want)
+	if !s.pattern.MatchString(d.ID) {
+		return fmt.Sprintf("%s does not fit %s: %s", quote(d.ID), d.Scheme, s.want)
 	}
-	if o.Scheme == "std.iso.11785" {
-		if n, err := strconv.ParseInt(o.ID[3:], 10, 64); err != nil || n > maxTransponder || o.ID[:3] == "000" {
-			return fmt.Sprintf("%s cannot be a transponder code: ISO 11784 gives the national number 38 bits", quote(o.ID))
+	if d.Scheme == "std.iso.11785" {
+		if n, err := strconv.ParseInt(d.ID[3:], 10, 64); err != nil || n > maxTransponder || d.ID[:3] == "000" {
+			return fmt.Sprintf("%s cannot be a transponder code: ISO 11784 gives the national number 38 bits", quote(d.ID))
 		}
 	}
 	return ""
