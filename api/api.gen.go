@@ -1924,22 +1924,22 @@ type HerdSummary struct {
 
 // ImportCounts defines model for ImportCounts.
 type ImportCounts struct {
+	// AlreadyThere Of them stored before.
 	AlreadyThere int64 `json:"already_there"`
-	Appended     int64 `json:"appended"`
 
-	// Events Events that the rows gave.
+	// Appended Of them new; in a dry run, would be.
+	Appended int64 `json:"appended"`
+
+	// Events Events that the other rows gave.
 	Events int64 `json:"events"`
 
-	// Queried Findings.
-	Queried int64 `json:"queried"`
+	// Refused Rows set aside, none of their events taken.
+	Refused int64 `json:"refused"`
 
-	// Rejected Rows that were refused.
-	Rejected int64 `json:"rejected"`
-
-	// Rows Records of the file without the header.
+	// Rows Rows read, blank ones not counted.
 	Rows int64 `json:"rows"`
 
-	// Skipped Rows that the mapping leaves out.
+	// Skipped Rows that are no records, by the mapping's rules.
 	Skipped int64 `json:"skipped"`
 }
 
@@ -1960,15 +1960,10 @@ type ImportReport struct {
 	Digest string `json:"digest"`
 	DryRun bool   `json:"dry_run"`
 
-	// Error Why it failed.
-	Error    *string `json:"error"`
-	FileName *string `json:"file_name"`
-
-	// Findings Stored, but odd: the first of them.
-	Findings      []RowFinding `json:"findings"`
-	FindingsTotal int          `json:"findings_total"`
-	FinishedAt    *time.Time   `json:"finished_at"`
-	Head          *Head        `json:"head"`
+	// Error Why the file was refused as a whole.
+	Error      *string    `json:"error"`
+	FileName   *string    `json:"file_name"`
+	FinishedAt *time.Time `json:"finished_at"`
 
 	// Herd A herd's short name; it never changes.
 	Herd HerdName `json:"herd"`
@@ -1977,13 +1972,14 @@ type ImportReport struct {
 	ID      *openapi_types.UUID `json:"id"`
 	Mapping string              `json:"mapping"`
 
-	// Problems The first faults.
-	Problems      []RowProblem `json:"problems"`
-	ProblemsTotal int          `json:"problems_total"`
+	// Notices Taken, but worth a look: the first of them.
+	Notices []RowProblem `json:"notices"`
 
-	// Rejects Where the refused rows are.
+	// Problems The first faults; all refused rows are in the rejects.
+	Problems []RowProblem `json:"problems"`
+
+	// Rejects Where the refused rows are; null for a dry run.
 	Rejects *string `json:"rejects"`
-	Source  *string `json:"source"`
 
 	// State done, failed and cancelled are final.
 	State     ImportReportState `json:"state"`
@@ -2684,27 +2680,24 @@ type RenumberEvent struct {
 // RenumberEventKind defines model for RenumberEvent.Kind.
 type RenumberEventKind string
 
-// RowFinding defines model for RowFinding.
-type RowFinding struct {
-	Animal *string `json:"animal"`
-	Code   string  `json:"code"`
-	Detail string  `json:"detail"`
-	Line   *int64  `json:"line"`
-}
-
 // RowProblem defines model for RowProblem.
 type RowProblem struct {
-	Code   string  `json:"code"`
+	Code string `json:"code"`
+
+	// Column As the file's own header names it; null for the row as a whole.
 	Column *string `json:"column"`
 	Detail string  `json:"detail"`
 
-	// Line First line of the record in the file.
-	Line int64 `json:"line"`
+	// Field The column of the event table that it was read for.
+	Field *string `json:"field"`
 
-	// Suggestion What was probably meant.
-	Suggestion *string `json:"suggestion,omitempty"`
+	// Line First line of the row in the file.
+	Line int `json:"line"`
 
-	// Value What stands there, cut to 200 characters.
+	// Suggestion What would mend it.
+	Suggestion *string `json:"suggestion"`
+
+	// Value What stands there, cut to a sane length.
 	Value *string `json:"value"`
 }
 
@@ -3231,8 +3224,8 @@ type ImportFileParams struct {
 	// DryRun Read and check everything, write nothing.
 	DryRun *bool `form:"dry_run,omitempty" json:"dry_run,omitempty"`
 
-	// Source The system that the file came from; part of the identity of rows that have no id of their own.
-	Source *string `form:"source,omitempty" json:"source,omitempty"`
+	// Strict One refused row refuses the file; what was appended before it stands.
+	Strict *bool `form:"strict,omitempty" json:"strict,omitempty"`
 
 	// FileName What the file was called, for the report.
 	FileName *string `form:"file_name,omitempty" json:"file_name,omitempty"`
@@ -4246,7 +4239,7 @@ type ClientInterface interface {
 
 	// ListAnimals The animals of the herd on a day
 	//
-	// By animal. Those that left are listed only when `status` asks for them.
+	// By animal, numbers in their natural order. Those that left are listed only when `status` asks for them.
 	//
 	// Corresponds with GET /v1/herds/{herd}/animals (the `ListAnimals` operationId).
 	ListAnimals(ctx context.Context, herd HerdParam, params *ListAnimalsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
@@ -4374,7 +4367,7 @@ type ClientInterface interface {
 
 	// GetRejects The refused rows as a file
 	//
-	// The rows as they were sent, with the columns `line`, `problem_column`, `problem_code` and `problem` in front. Correct them and import the rest of the columns again.
+	// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping.
 	//
 	// Corresponds with GET /v1/herds/{herd}/imports/{id}/rejects.csv (the `GetRejects` operationId).
 	GetRejects(ctx context.Context, herd HerdParam, id ImportIDParam, reqEditors ...RequestEditorFn) (*http.Response, error)
@@ -4695,7 +4688,7 @@ func (c *Client) UpdateHerd(ctx context.Context, herd HerdParam, body UpdateHerd
 
 // ListAnimals The animals of the herd on a day
 //
-// By animal. Those that left are listed only when `status` asks for them.
+// By animal, numbers in their natural order. Those that left are listed only when `status` asks for them.
 //
 // Corresponds with GET /v1/herds/{herd}/animals (the `ListAnimals` operationId).
 func (c *Client) ListAnimals(ctx context.Context, herd HerdParam, params *ListAnimalsParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
@@ -4973,7 +4966,7 @@ func (c *Client) GetImport(ctx context.Context, herd HerdParam, id ImportIDParam
 
 // GetRejects The refused rows as a file
 //
-// The rows as they were sent, with the columns `line`, `problem_column`, `problem_code` and `problem` in front. Correct them and import the rest of the columns again.
+// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping.
 //
 // Corresponds with GET /v1/herds/{herd}/imports/{id}/rejects.csv (the `GetRejects` operationId).
 func (c *Client) GetRejects(ctx context.Context, herd HerdParam, id ImportIDParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
@@ -6551,9 +6544,9 @@ func NewImportFileRequestWithBody(server string, herd HerdParam, params *ImportF
 
 		}
 
-		if params.Source != nil {
+		if params.Strict != nil {
 
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "source", *params.Source, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "strict", *params.Strict, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -7872,7 +7865,7 @@ type ClientWithResponsesInterface interface {
 
 	// ListAnimalsWithResponse The animals of the herd on a day
 	//
-	// By animal. Those that left are listed only when `status` asks for them.
+	// By animal, numbers in their natural order. Those that left are listed only when `status` asks for them.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
@@ -8020,7 +8013,7 @@ type ClientWithResponsesInterface interface {
 
 	// GetRejectsWithResponse The refused rows as a file
 	//
-	// The rows as they were sent, with the columns `line`, `problem_column`, `problem_code` and `problem` in front. Correct them and import the rest of the columns again.
+	// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
@@ -11535,7 +11528,7 @@ func (c *ClientWithResponses) UpdateHerdWithResponse(ctx context.Context, herd H
 
 // ListAnimalsWithResponse The animals of the herd on a day
 //
-// By animal. Those that left are listed only when `status` asks for them.
+// By animal, numbers in their natural order. Those that left are listed only when `status` asks for them.
 //
 // Returns a wrapper object for the known response body format(s).
 //
@@ -11773,7 +11766,7 @@ func (c *ClientWithResponses) GetImportWithResponse(ctx context.Context, herd He
 
 // GetRejectsWithResponse The refused rows as a file
 //
-// The rows as they were sent, with the columns `line`, `problem_column`, `problem_code` and `problem` in front. Correct them and import the rest of the columns again.
+// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping.
 //
 // Returns a wrapper object for the known response body format(s).
 //
