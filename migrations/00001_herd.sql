@@ -42,3 +42,5 @@ GRANT SELECT, UPDATE (seq, hash, recorded_at) ON heads TO byrelog_writer;
 GRANT SELECT ON herds, heads TO byrelog_backup;
 -- The service checks at start and in its readiness that the schema fits.
 GRANT SELECT ON goose_db_version TO byrelog_reader, byrelog_writer, byrelog_registry, byrelog_backup;
+-- pg_dump reads the library's sequence too.
+GRANT SELECT ON SEQUENCE goose_db_version_id_seq TO byrelog_backup;

@@ -27,7 +27,7 @@ CREATE TABLE imports (
     CONSTRAINT imports_state_check CHECK (state IN ('staging', 'ready', 'running', 'done', 'failed', 'cancelled')),
     CONSTRAINT imports_finished_check CHECK ((finished_at IS NULL) = (state IN ('staging', 'ready', 'running'))),
     CONSTRAINT imports_digest_check CHECK (octet_length(digest) = 32),
-    CONSTRAINT imports_chunks_check CHECK (chunks >= 0 AND chunks_done BETWEEN 0 AND chunks),
+    CONSTRAINT imports_chunks_check CHECK (chunks >= 0 AND chunks_done >= 0),
     CONSTRAINT imports_rows_check CHECK (rows >= 0 AND rows_done >= 0)
 );
 

@@ -37,8 +37,8 @@ type Import struct {
 	State                ImportState
 	Options              json.RawMessage // an object; nil is {}
 	Counts, Report       json.RawMessage // as Options
-	Chunks               int64 // of the staged body
-	ChunksDone           int64 // appended; a chunk of events is not a chunk of the body
+	Chunks               int64           // of the staged body
+	ChunksDone           int64           // appended; a chunk of events is not a chunk of the body
 	Rows, RowsDone       int64
 	Error                string
 	CreatedAt, UpdatedAt time.Time

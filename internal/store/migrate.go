@@ -151,6 +151,60 @@ func takeOwner(ctx context.Context, conn *pgx.Conn) error {
 	return err
 }
 
+// VersionAt is SchemaVersion for whoever migrates: it needs no role but that of the
+// URL, so it works with the owner's, who may not take the roles of the service.
+func VersionAt(ctx context.Context, ownerURL string) (int64, error) {
+	var v int64
+	err := ownerTx(ctx, "schema version", ownerURL, func(ctx context.Context, tx pgx.Tx) (err error) {
+		v, err = schemaVersion(ctx, tx)
+		return err
+	})
+	return v, err
+}
+
+// NewEpoch is BumpEpoch for whoever restores: see VersionAt.
+func NewEpoch(ctx context.Context, ownerURL string, at time.Time) (int64, error) {
+	var n int64
+	err := ownerTx(ctx, "new epoch", ownerURL, func(ctx context.Context, tx pgx.Tx) (err error) {
+		n, err = bumpEpoch(ctx, tx, at)
+		return err
+	})
+	return n, err
+}
+
+// ownerTx runs one transaction over a connection of its own as the owner.
+func ownerTx(ctx context.Context, op, ownerURL string, fn func(context.Context, pgx.Tx) error) error {
+	cc, err := pgx.ParseConfig(ownerURL)
+	if err != nil {
+		return &Error{Kind: ErrInvalid, Op: "database URL", Err: errors.New("cannot be parsed")}
+	}
+	ctx, cancel := context.WithTimeout(ctx, 15*time.Second)
+	defer cancel()
+	cc.ConnectTimeout = 5 * time.Second
+	cc.RuntimeParams["application_name"] = "byrelog " + op
+	cc.RuntimeParams["statement_timeout"] = millis(5 * time.Second)
+	cc.RuntimeParams["lock_timeout"] = millis(time.Second)
+	conn, err := pgx.ConnectConfig(ctx, cc)
+	if err != nil {
+		return &Error{Kind: ErrUnavailable, Op: op, Err: unparsed(err)}
+	}
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
+	if err := takeOwner(ctx, conn); err != nil {
+		return classify(op, err)
+	}
+	tx, err := conn.Begin(ctx)
+	if err != nil {
+		return classify(op, err)
+	}
+	if err := fn(ctx, tx); err != nil {
+		return classify(op, errors.Join(err, tx.Rollback(context.WithoutCancel(ctx))))
+	}
+	if err := tx.Commit(ctx); err != nil {
+		return classify(op, commitError(err))
+	}
+	return nil
+}
+
 // rolesExist says clearly what is missing before the first GRANT fails.
 func rolesExist(ctx context.Context, conn *sql.DB) error {
 	var n int

@@ -145,9 +145,16 @@ func (db *DB) Epoch(ctx context.Context) (int64, error) {
 // were started after the backup, and none of them may come again.
 func (db *DB) BumpEpoch(ctx context.Context, at time.Time) (int64, error) {
 	var n int64
-	err := db.registry.tx(ctx, "bump epoch", uuid.Nil, func(ctx context.Context, tx pgx.Tx) error {
-		return tx.QueryRow(ctx, `update log_epoch set epoch = greatest(epoch + 1, $1), changed_at = $2 returning epoch`,
-			at.Unix(), at).Scan(&n)
+	err := db.registry.tx(ctx, "bump epoch", uuid.Nil, func(ctx context.Context, tx pgx.Tx) (err error) {
+		n, err = bumpEpoch(ctx, tx, at)
+		return err
 	})
+	return n, err
+}
+
+func bumpEpoch(ctx context.Context, tx pgx.Tx, at time.Time) (int64, error) {
+	var n int64
+	err := tx.QueryRow(ctx, `update log_epoch set epoch = greatest(epoch + 1, $1), changed_at = $2 returning epoch`,
+		at.Unix(), at).Scan(&n)
 	return n, err
 }

@@ -176,6 +176,7 @@ func TestPrivileges(t *testing.T) {
 	for _, table := range slices.Concat(herdTables, reference, []string{"goose_db_version"}) {
 		want["byrelog_backup "+table] = "SELECT"
 	}
+	want["byrelog_backup goose_db_version_id_seq"] = "SELECT"
 	rows, err := admin.QueryContext(t.Context(), `
 		select r.rolname || ' ' || c.relname, string_agg(p.what, ' ' order by p.what)
 		from pg_class c
