@@ -16,6 +16,30 @@ import (
 // objects, so the number rules of RFC 8785 reduce to plain decimal integers,
 // and all member names are ASCII, so its UTF-16 order is byte order.
 func (e *Event) AppendCanonical(b []byte) []byte {
+	return e.appendJSON(b, func(c *encoder) {
+		if e.NoteHash != (Digest{}) {
+			c.name("note_hash")
+			c.b = append(c.b, '"')
+			c.b = e.NoteHash.appendHex(c.b)
+			c.b = append(c.b, '"')
+		}
+	})
+}
+
+// AppendStated appends the event as a client states it: as the canonical
+// bytes, but with the note (and its salt, if it has one) in place of the
+// commitment. [Decode] reads it back.
+func (e *Event) AppendStated(b []byte) []byte {
+	return e.appendJSON(b, func(c *encoder) {
+		c.text(fieldNote, &e.Note)
+		if e.Note != "" && e.NoteSalt != (Salt{}) {
+			salt := e.NoteSalt.String()
+			c.text(fieldNoteSalt, &salt)
+		}
+	})
+}
+
+func (e *Event) appendJSON(b []byte, note func(*encoder)) []byte {
 	c := encoder{b: append(b, '{')}
 	c.text(fieldAnimal, &e.Animal)
 	c.text(fieldAt, &e.At)
@@ -28,12 +52,7 @@ func (e *Event) AppendCanonical(b []byte) []byte {
 	c.id(fieldID, &e.ID)
 	kind := e.Kind.String()
 	c.text(fieldKind, &kind)
-	if e.NoteHash != (Digest{}) {
-		c.name("note_hash")
-		c.b = append(c.b, '"')
-		c.b = e.NoteHash.appendHex(c.b)
-		c.b = append(c.b, '"')
-	}
+	note(&c)
 	c.date(fieldOn, &e.On)
 	c.text(fieldRef, &e.Ref)
 	c.id(fieldReplaces, &e.Replaces)

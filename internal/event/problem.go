@@ -92,9 +92,7 @@ func (p *path) addAt(name, column, code, format string, args ...any) {
 	for _, s := range p.pointer {
 		ptr += "/" + escape(s)
 	}
-	if name != "" {
-		ptr += "/" + escape(name)
-	}
+	ptr += "/" + escape(name)
 	p.list = append(p.list, Problem{Pointer: ptr, Column: column, Code: code, Detail: fmt.Sprintf(format, args...)})
 }
 

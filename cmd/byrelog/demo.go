@@ -1,0 +1,214 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"byrelog.example/internal/book"
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/localpg"
+	"byrelog.example/internal/repro"
+	"byrelog.example/internal/simherd"
+)
+
+func (p *program) demoCommand() *cobra.Command {
+	var f serverFlags
+	var years int
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Run the service with three invented herds and a tour",
+		Long: `Start the service on a private Postgres of its own with three invented herds
+(about 180, 600 and 3,000 cows, some years of records up to yesterday), make a
+token, and print a short tour of addresses and commands that work when pasted.
+
+The herds are made once; a later start finds them. To begin anew, delete the
+data folder, which the tour names.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if years < 2 || years > 8 {
+				return usage("--years %d: 2 to 8", years)
+			}
+			return p.demo(cmd.Context(), &f, years)
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().Lookup("log-level").DefValue = "warn"
+	f.logLevel = "warn"
+	cmd.Flags().IntVar(&years, "years", 4, "years of records to invent")
+	return cmd
+}
+
+func (p *program) demo(ctx context.Context, f *serverFlags, years int) error {
+	level, err := f.level()
+	if err != nil {
+		return err
+	}
+	if f.dataDir == "" {
+		dir, err := localpg.DefaultDir()
+		if err != nil {
+			return err
+		}
+		f.dataDir = dir + "-demo" // never the folder of somebody's real records
+	}
+	p.printf("Starting a private Postgres in %s\n", f.dataDir)
+	s, err := p.open(ctx, f, p.logger(level))
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	if err := p.inventHerds(ctx, s.book, years); err != nil {
+		return err
+	}
+	expires := now().AddDate(0, 1, 0).UTC().Truncate(time.Second)
+	secret, _, err := s.book.CreateToken(ctx, book.TokenSpec{Name: "demo", Admin: true, ExpiresAt: &expires})
+	if err != nil {
+		return err
+	}
+	return s.run(ctx, func(base string) { p.tour(ctx, s.book, base, secret, f.dataDir) })
+}
+
+// unfinished marks a herd of the demo whose records are still being made, so
+// that a start that was interrupted goes on with the same ones.
+const unfinished = "being invented"
+
+// inventHerds fills the herds of the demo, those that are not there yet.
+func (p *program) inventHerds(ctx context.Context, b *book.Book, years int) error {
+	for _, named := range simherd.Demo() {
+		h, err := p.inventedHerd(ctx, b, &named, years)
+		if err != nil {
+			return err
+		}
+		if h.Title != unfinished {
+			continue
+		}
+		policies, err := b.Policies(ctx, h)
+		if err != nil {
+			return err
+		}
+		if len(policies) != 1 {
+			return fmt.Errorf("the herd %s of the demo is unfinished and not as the demo left it: delete the data folder to begin anew", h.Name)
+		}
+		named.Params.First = policies[0].From
+		named.Params.Last = named.Params.First + event.Date(years*365)
+		if err := p.fill(ctx, b, h, &named.Params); err != nil {
+			return err
+		}
+		title := fmt.Sprintf("Invented herd of about %d cows", named.Params.Cows)
+		if _, err := b.UpdateHerd(ctx, h, book.HerdSpec{Title: &title}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *program) inventedHerd(ctx context.Context, b *book.Book, named *simherd.Named, years int) (*book.Herd, error) {
+	h, err := b.Herd(ctx, named.Herd)
+	var known *book.Error
+	if err == nil || !errors.As(err, &known) || known.Kind != book.NotFound {
+		return h, err
+	}
+	title := unfinished
+	if h, err = b.CreateHerd(ctx, book.HerdSpec{Name: named.Herd, Title: &title}); err != nil {
+		return nil, err
+	}
+	policy := repro.DefaultPolicy()
+	policy.WaitFirst, policy.WaitLater = named.Params.WaitDays, named.Params.WaitDays
+	first := event.DateOf(now().UTC()) - 1 - event.Date(years*365)
+	return h, b.PutPolicy(ctx, h, first, policy, "demo")
+}
+
+// fill appends the events of an invented herd in groups, in the order in which
+// they would have been recorded.
+func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *simherd.Params) error {
+	herd, err := simherd.New(*params, h.Name)
+	if err != nil {
+		return err
+	}
+	start, total := now(), 0
+	p.printf("Inventing %s: about %d cows from %s to %s …", h.Name, params.Cows, params.First, params.Last)
+	group := make([]*event.Event, 0, book.MaxAppend)
+	flush := func() error {
+		if len(group) == 0 {
+			return nil
+		}
+		if _, err := b.Append(ctx, h, group, book.AppendOptions{History: true}); err != nil {
+			return fmt.Errorf("fill %s: %w", h.Name, err)
+		}
+		total += len(group)
+		group = group[:0]
+		return nil
+	}
+	for _, e := range herd.Events() {
+		group = append(group, e)
+		if len(group) == cap(group) {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	if err := flush(); err != nil {
+		return err
+	}
+	p.printf(" %d events in %.1f s\n", total, now().Sub(start).Seconds())
+	return nil
+}
+
+// tour prints what to try, with names that exist in the herds at hand.
+func (p *program) tour(ctx context.Context, b *book.Book, base, secret, dir string) {
+	cow := "…"
+	if h, err := b.Herd(ctx, "alder-row"); err == nil {
+		_ = b.View(ctx, h, book.AsOf{}, func(v *book.View) error {
+			for _, a := range v.Fold.Animals(v.Today) {
+				if a.Status.Code == "bred" {
+					cow = a.Name
+					break
+				}
+			}
+			return nil
+		})
+	}
+	to := event.DateOf(now().UTC()) - 1
+	from := to - 364
+	r := strings.NewReplacer("BASE", base, "TOKEN", secret, "COW", cow, "FROM", from.String(), "TO", to.String(), "DIR", filepath.Clean(dir))
+	p.printf("%s", r.Replace(`
+byrelog runs at BASE with three invented herds: alder-row, mill-lane, north-meadow.
+The records lie in DIR; Ctrl-C stops the demo and keeps them.
+
+In another terminal, in the folder of the clone:
+
+  export BYRELOG_SERVER=BASE
+  export BYRELOG_TOKEN=TOKEN
+  export PATH="$PWD/bin:$PATH"
+
+Does the herd get pregnant fast enough? (each figure with its counts and interval)
+
+  byrelog indices alder-row --from FROM --to TO
+  byrelog indices alder-row --from FROM --to TO --key pregnancy_risk_21d --rows
+  byrelog summary --from FROM --to TO
+
+One cow: how she stands, and may she be bred today?
+
+  byrelog animal show alder-row COW
+  byrelog animal eligible alder-row COW
+
+The records, out and in again (nothing is new the second time) and checked:
+
+  byrelog export alder-row > alder-row.csv
+  byrelog import alder-row alder-row.csv --dry-run
+  byrelog verify alder-row.csv
+
+The same over HTTP:
+
+  curl -s -H "Authorization: Bearer $BYRELOG_TOKEN" BASE/v1/herds/alder-row/animals/COW
+  curl -s -H "Authorization: Bearer $BYRELOG_TOKEN" "BASE/v1/summary?from=FROM&to=TO"
+
+The contract: BASE/docs and BASE/openapi.yaml
+
+`))
+}

@@ -1,0 +1,445 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"path/filepath"
+	"text/tabwriter"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"github.com/spf13/cobra"
+
+	"byrelog.example/api"
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/sheet"
+	"byrelog.example/internal/simherd"
+)
+
+func (p *program) importCommand() *cobra.Command {
+	var f clientFlags
+	var mapping, rejects string
+	var dry, strict bool
+	cmd := &cobra.Command{
+		Use: "import HERD FILE", Short: "Take in a CSV file", Args: cobra.ExactArgs(2),
+		Long: `Take in a CSV file (- is standard input): byrelog's own form, or with --mapping
+a foreign sheet. A file may be sent again as often as you like: what is there
+already is not stored twice.
+
+--dry-run says what would happen and writes nothing. Rows with faults are told
+and left out; --rejects FILE saves them as a sheet of the same form with the
+reasons, to be mended and sent again. Exit code 1 if any row was refused.`,
+		Example: "  byrelog import alder-row office.csv --mapping office-rows --dry-run",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return p.importFile(cmd.Context(), &f, args[0], args[1], &api.ImportFileParams{
+				Mapping: given(mapping), DryRun: &dry, Strict: &strict,
+			}, rejects)
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&mapping, "mapping", "", "name of a saved mapping (byrelog mapping put)")
+	cmd.Flags().StringVar(&rejects, "rejects", "", "file for the refused rows")
+	cmd.Flags().BoolVar(&dry, "dry-run", false, "say what would happen, write nothing")
+	cmd.Flags().BoolVar(&strict, "strict", false, "one refused row refuses the whole file")
+	return cmd
+}
+
+func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name string, params *api.ImportFileParams, rejects string) error {
+	c, err := p.client(f)
+	if err != nil {
+		return err
+	}
+	if rejects != "" && *params.DryRun {
+		return usage("--rejects goes with an import, not with --dry-run: a dry run keeps nothing")
+	}
+	in, size := p.in, int64(-1)
+	if name != "-" {
+		file, err := os.Open(name)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = file.Close() }() // only read
+		info, err := file.Stat()
+		if err != nil {
+			return err
+		}
+		in, size = file, info.Size()
+		base := filepath.Base(name)
+		params.FileName = &base
+	}
+	// The reader is wrapped so that the client cannot close standard input.
+	body := io.Reader(bufio.NewReaderSize(in, 1<<16))
+	bar := p.bar(size, "sending "+filepath.Base(name))
+	if bar != nil {
+		body = io.TeeReader(body, bar)
+	}
+	report, err := c.ImportCSV(ctx, herd, params, body)
+	if bar != nil {
+		_ = bar.Clear() // a bar that stays is only untidy
+	}
+	if err != nil {
+		return explain(f, err)
+	}
+	if err := p.show(f, report, func(w *tabwriter.Writer) { importText(w, report) }); err != nil {
+		return err
+	}
+	if rejects != "" && report.Counts.Refused > 0 && report.ID != nil {
+		if err := p.saveRejects(ctx, c, f, herd, report, rejects); err != nil {
+			return err
+		}
+	}
+	if report.Counts.Refused > 0 || report.State == api.ImportReportStateFailed {
+		return errQuiet
+	}
+	return nil
+}
+
+func importText(w io.Writer, r *api.ImportReport) {
+	verb := "appended"
+	if r.DryRun {
+		verb = "would be appended"
+	}
+	if r.Error != nil {
+		line(w, "The import stopped: "+*r.Error)
+	}
+	c := r.Counts
+	line(w, fmt.Sprintf("%d rows read: %d events %s, %d were there already; %d rows refused, %d skipped.", c.Rows, c.Appended, verb, c.AlreadyThere, c.Refused, c.Skipped))
+	rowProblems(w, "Refused:", r.Problems)
+	rowProblems(w, "Taken, but worth a look:", r.Notices)
+	if int64(len(r.Problems)) > 0 && r.Rejects != nil {
+		line(w, "All refused rows: "+*r.Rejects)
+	}
+}
+
+func rowProblems(w io.Writer, title string, list []api.RowProblem) {
+	if len(list) == 0 {
+		return
+	}
+	line(w, title)
+	const most = 20
+	for i, pr := range list {
+		if i == most {
+			line(w, fmt.Sprintf("  and %d more", len(list)-most))
+			return
+		}
+		s := fmt.Sprintf("  line %d", pr.Line)
+		if pr.Column != nil {
+			s += ", " + *pr.Column
+		}
+		s += ": " + pr.Detail
+		if pr.Suggestion != nil {
+			s += " (" + *pr.Suggestion + ")"
+		}
+		line(w, s)
+	}
+}
+
+func (p *program) saveRejects(ctx context.Context, c *api.ClientWithResponses, f *clientFlags, herd string, r *api.ImportReport, name string) error {
+	rsp, err := c.GetRejects(ctx, herd, *r.ID)
+	if err != nil {
+		return explain(f, err)
+	}
+	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+	if err := save(name, rsp.Body); err != nil {
+		return err
+	}
+	p.tell("The refused rows are in %s.\n", name)
+	return nil
+}
+
+// save writes a file whole or not at all.
+func save(name string, r io.Reader) (err error) {
+	tmp, err := os.CreateTemp(filepath.Dir(name), filepath.Base(name)+".*.part")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			_ = tmp.Close()
+			_ = os.Remove(tmp.Name())
+		}
+	}()
+	if _, err = io.Copy(tmp, r); err != nil {
+		return err
+	}
+	if err = tmp.Close(); err != nil {
+		return err
+	}
+	return os.Rename(tmp.Name(), name)
+}
+
+// bar shows progress where a person watches; else it is nil.
+func (p *program) bar(size int64, what string) *progressbar.ProgressBar {
+	if !p.terminal(p.err) {
+		return nil
+	}
+	return progressbar.NewOptions64(size, progressbar.OptionSetWriter(p.err), progressbar.OptionSetDescription(what),
+		progressbar.OptionShowBytes(true), progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
+}
+
+func (p *program) exportCommand() *cobra.Command {
+	var f clientFlags
+	var out, pkg string
+	cmd := &cobra.Command{
+		Use: "export HERD", Short: "Give out a herd's whole log as CSV", Args: cobra.ExactArgs(1),
+		Long: `Give out a herd's whole log as CSV, voided events included, in byrelog's own
+form: it can be imported again anywhere, and byrelog verify checks it offline.
+Its last record says how many events there are, so a cut-off file is noticed.
+
+--datapackage FILE saves the description of its columns (Data Package 2.0).`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return p.export(cmd.Context(), &f, args[0], out, pkg)
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringVarP(&out, "out", "o", "", "file to write (default: standard output)")
+	cmd.Flags().StringVar(&pkg, "datapackage", "", "file for the description of the columns")
+	return cmd
+}
+
+func (p *program) export(ctx context.Context, f *clientFlags, herd, out, pkg string) error {
+	c, err := p.client(f)
+	if err != nil {
+		return err
+	}
+	if pkg != "" {
+		rsp, err := c.GetDataPackage(ctx, herd)
+		if err != nil {
+			return explain(f, err)
+		}
+		err = save(pkg, rsp.Body)
+		_ = rsp.Body.Close() // read to its end or given up
+		if err != nil {
+			return err
+		}
+	}
+	rsp, err := c.ExportHerd(ctx, herd, &api.ExportHerdParams{})
+	if err != nil {
+		return explain(f, err)
+	}
+	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+	if out != "" {
+		bar := p.bar(-1, "receiving "+herd)
+		body := io.Reader(rsp.Body)
+		if bar != nil {
+			body = io.TeeReader(body, bar)
+		}
+		return save(out, body)
+	}
+	if _, err := io.Copy(p.out, rsp.Body); err != nil {
+		return fmt.Errorf("the export broke off: %w", err)
+	}
+	return nil
+}
+
+func (p *program) mappingCommand() *cobra.Command {
+	return group("mapping", "Save, show and list descriptions of foreign sheets", p.mappingPut(), p.mappingShow(), p.mappingList())
+}
+
+func (p *program) mappingPut() *cobra.Command {
+	var f clientFlags
+	cmd := &cobra.Command{
+		Use: "put NAME FILE", Short: "Save a mapping (YAML or JSON)", Args: cobra.ExactArgs(2),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			doc, err := p.readFile(args[1])
+			if err != nil {
+				return err
+			}
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			rsp, err := c.PutMappingWithBodyWithResponse(cmd.Context(), args[0], "application/yaml", readerOf(doc))
+			if err != nil {
+				return explain(&f, err)
+			}
+			m, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			if err != nil {
+				return err
+			}
+			return p.show(&f, m, func(w *tabwriter.Writer) { line(w, fmt.Sprintf("Mapping %s is saved, version %d.", m.Name, m.Version)) })
+		},
+	}
+	f.add(cmd)
+	return cmd
+}
+
+func (p *program) mappingShow() *cobra.Command {
+	var f clientFlags
+	cmd := &cobra.Command{
+		Use: "show NAME", Short: "Print a saved mapping", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			rsp, err := c.GetMapping(cmd.Context(), args[0])
+			if err != nil {
+				return explain(&f, err)
+			}
+			defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+			_, err = io.Copy(p.out, rsp.Body)
+			return err
+		},
+	}
+	f.add(cmd)
+	return cmd
+}
+
+func (p *program) mappingList() *cobra.Command {
+	var f clientFlags
+	cmd := &cobra.Command{
+		Use: "list", Short: "List the saved mappings", Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			rsp, err := c.ListMappingsWithResponse(cmd.Context())
+			if err != nil {
+				return explain(&f, err)
+			}
+			list, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			if err != nil {
+				return err
+			}
+			return p.show(&f, list, func(w *tabwriter.Writer) {
+				line(w, "NAME", "VERSION", "SAVED")
+				for _, m := range list.Items {
+					saved := "built in"
+					if m.CreatedAt != nil {
+						saved = moment(m.CreatedAt)
+					}
+					line(w, m.Name, fmt.Sprint(m.Version), saved)
+				}
+			})
+		},
+	}
+	f.add(cmd)
+	return cmd
+}
+
+func (p *program) verifyCommand() *cobra.Command {
+	var f clientFlags
+	var herd string
+	cmd := &cobra.Command{
+		Use: "verify [FILE]", Short: "Recompute the hash chain of an export, or of a herd on the server", Args: cobra.MaximumNArgs(1),
+		Long: `Recompute the hash chain of an export (- is standard input), offline, or with
+--herd that of a herd on the server, from the bytes it serves. Exit code 1 if
+anything was changed, left out, added, moved or cut off; the first place is
+named.
+
+It proves that the file and its head belong together. Whether the head is the
+one you saw before, only you can tell: keep the heads that you were shown.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case herd == "" && len(args) == 1:
+				return p.verifyFile(args[0], f.json)
+			case herd != "" && len(args) == 0:
+				return p.verifyHerd(cmd.Context(), &f, herd)
+			}
+			return usage("verify wants either the file of an export or --herd")
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&herd, "herd", "", "check this herd on the server")
+	return cmd
+}
+
+func (p *program) verifyFile(name string, asJSON bool) error {
+	in := p.in
+	if name != "-" {
+		file, err := os.Open(name)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = file.Close() }() // only read
+		in = file
+	}
+	return p.verified(in, name, asJSON)
+}
+
+func (p *program) verified(in io.Reader, name string, asJSON bool) error {
+	report, err := sheet.VerifyExport(in)
+	if err == nil && !report.Complete {
+		err = errors.New("the file has no end record: it is cut off, or was made by hand")
+	}
+	if err != nil {
+		return fmt.Errorf("%s does not verify; %d events before were sound: %w", name, report.Events, err)
+	}
+	return p.show(&clientFlags{json: asJSON}, report, func(w *tabwriter.Writer) {
+		line(w, fmt.Sprintf("%s is sound: %d events of %s, every hash recomputed.", name, report.Events, report.Herd))
+		line(w, "Head: "+report.Hash.String())
+	})
+}
+
+// verifyHerd checks the herd's export as it comes from the server, and that
+// its end is the head that the server names.
+func (p *program) verifyHerd(ctx context.Context, f *clientFlags, herd string) error {
+	c, err := p.client(f)
+	if err != nil {
+		return err
+	}
+	rsp, err := c.ExportHerd(ctx, herd, &api.ExportHerdParams{})
+	if err != nil {
+		return explain(f, err)
+	}
+	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+	if rsp.StatusCode != http.StatusOK {
+		return fmt.Errorf("the server answered %s", rsp.Status)
+	}
+	return p.verified(rsp.Body, herd+" on "+f.server, f.json)
+}
+
+func (p *program) simulateCommand() *cobra.Command {
+	var cows, years int
+	var seed uint64
+	var last dateFlag
+	var herd string
+	cmd := &cobra.Command{
+		Use: "simulate", Short: "Invent a herd's records and print them as NDJSON", Args: cobra.NoArgs,
+		Long: `Invent a herd's records from stated parameters and print them, one event a
+line, in the order in which they would have been recorded. The same arguments
+give the same records. byrelog events append takes them.`,
+		Example: "  byrelog simulate --herd trial --cows 100 --years 3 | byrelog events append trial -",
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if years < 1 || years > 30 {
+				return usage("--years %d: 1 to 30", years)
+			}
+			if last.date == 0 {
+				last.date = event.DateOf(now().UTC()) - 1
+			}
+			params := simherd.Default(cows)
+			params.Seed, params.Last, params.First = seed, last.date, last.date-event.Date(years*365)
+			h, err := simherd.New(params, herd)
+			if err != nil {
+				return usage("%v", err)
+			}
+			return p.simulate(h)
+		},
+	}
+	cmd.Flags().StringVar(&herd, "herd", "trial", "the herd's name")
+	cmd.Flags().IntVar(&cows, "cows", 100, "cows that have calved, on an average day")
+	cmd.Flags().IntVar(&years, "years", 3, "years of records")
+	cmd.Flags().Uint64Var(&seed, "seed", 1, "another seed is another herd")
+	cmd.Flags().Var(&last, "last", "last day of the records (default yesterday)")
+	return cmd
+}
+
+func (p *program) simulate(h *simherd.Herd) error {
+	w := bufio.NewWriterSize(p.out, 1<<16)
+	var b []byte
+	for _, e := range h.Events() {
+		b = e.AppendStated(b[:0])
+		b = append(b, '\n')
+		if _, err := w.Write(b); err != nil {
+			return err
+		}
+	}
+	return w.Flush()
+}

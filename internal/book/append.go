@@ -1,0 +1,233 @@
+package book
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+	"time"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+)
+
+// Outcome says what became of one event of an append.
+type Outcome string
+
+// The outcomes.
+const (
+	Appended     Outcome = "appended"      // it is new, and stored
+	AlreadyThere Outcome = "already_there" // the same id with the same content was stored before
+	InConflict   Outcome = "conflict"      // the id is taken by another content; nothing was written
+)
+
+// Result is the outcome of one event, in the order of the request.
+type Result struct {
+	ID      uuid.UUID
+	Seq     int64 // 0 if it is not stored
+	Outcome Outcome
+	Hash    event.Digest // the chain at Seq; zero if it is not stored
+}
+
+// Receipt answers an append.
+type Receipt struct {
+	Results []Result
+	Head    Head // of the herd, after the append
+}
+
+// Appended counts the events that were new.
+func (r *Receipt) Appended() int {
+	n := 0
+	for i := range r.Results {
+		if r.Results[i].Outcome == Appended {
+			n++
+		}
+	}
+	return n
+}
+
+// AppendOptions are the conditions of an append.
+type AppendOptions struct {
+	ExpectHead *int64 // the head must be here, else Conflict
+	Key        *Key   // remembers the answer under an idempotency key
+	// History says that the events come from an existing record, as an import's
+	// do: what the herd's records contradict is a finding then, and not refused.
+	History bool
+}
+
+// Key remembers the answer of a request, in the transaction that writes its
+// events. Render makes the answer that is kept.
+type Key struct {
+	Owner, Operation, Key string
+	Fingerprint           [32]byte
+	Render                func(*Receipt) (status int, body []byte)
+}
+
+// Append adds events to the herd's log: all of them or none. Events without an
+// id get one. An event that is there already with the same content is no
+// failure, so any call can be repeated; the same id with another content is a
+// Conflict and nothing is written.
+//
+// The events are changed: ids, the herd's name and the note's commitment are
+// filled in.
+func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o AppendOptions) (*Receipt, error) {
+	if len(events) == 0 {
+		return nil, fail(Invalid, "no-events", "there is no event in the request")
+	}
+	if len(events) > MaxAppend {
+		return nil, fail(TooLarge, "too-many-events", "%d events; at most %d in one request", len(events), MaxAppend)
+	}
+	if err := b.prepare(h, events); err != nil {
+		return nil, err
+	}
+	if !o.History {
+		if err := b.allowed(ctx, h, events); err != nil {
+			return nil, err
+		}
+	}
+	j := &job{events: events, options: o, done: make(chan struct{})}
+	if err := b.classify(ctx, h, j); err != nil {
+		return nil, err
+	}
+	if len(j.fresh) == 0 && o.Key == nil && o.ExpectHead == nil {
+		// Nothing to write: the answer is known without the head's lock.
+		head, err := b.db.HeadOf(ctx, h.ID)
+		return &Receipt{Results: j.results, Head: headOf(head)}, wrap("read head", err)
+	}
+	if err := b.appenderOf(h).submit(j); err != nil {
+		return nil, err
+	}
+	select {
+	case <-j.done:
+		return j.receipt, j.err
+	case <-ctx.Done():
+		// The leader may be committing it at this moment.
+		return nil, &Error{
+			Kind: OutcomeUnknown, Code: "outcome-unknown", RetryAfter: time.Second, Err: ctx.Err(),
+			Detail: "the request ended before the commit was known; send it again with the same ids, which stores nothing twice",
+		}
+	}
+}
+
+// prepare fills in what the server decides and checks every event by itself.
+func (b *Book) prepare(h *Herd, events []*event.Event) error {
+	today := b.today(h)
+	var list []Fault
+	for i, e := range events {
+		prefix := ""
+		if len(events) > 1 {
+			prefix = "/" + strconv.Itoa(i)
+		}
+		if e.Herd == "" {
+			e.Herd = h.Name
+		} else if e.Herd != h.Name {
+			list = append(list, Fault{Pointer: prefix + "/herd", Column: "herd", Code: event.CodeHerdMismatch, Detail: "the event names another herd than the one addressed"})
+		}
+		if e.ID == uuid.Nil {
+			e.ID = newID()
+		}
+		if err := e.Validate(today); err != nil {
+			list = append(list, faults(prefix, err)...)
+		}
+	}
+	return refused(list)
+}
+
+func refused(list []Fault) error {
+	if len(list) == 0 {
+		return nil
+	}
+	detail := fmt.Sprintf("%d faults were found; nothing was written", len(list))
+	if len(list) == 1 {
+		detail = "a fault was found; nothing was written"
+	}
+	return &Error{Kind: Invalid, Code: "invalid-event", Detail: detail, Faults: list}
+}
+
+// allowed holds the events against what the herd's records say: what cannot be
+// true is refused here, what is merely odd is a finding later. It looks at the
+// log as it stands before the head is locked, so of two contradicting appends
+// at the same moment both may pass; the contradiction is then a finding.
+func (b *Book) allowed(ctx context.Context, h *Herd, events []*event.Event) error {
+	var list []Fault
+	err := b.View(ctx, h, AsOf{}, func(v *View) error {
+		for _, r := range v.Fold.Refusals(events) {
+			prefix := ""
+			if len(events) > 1 {
+				prefix = "/" + strconv.Itoa(r.Index)
+			}
+			list = append(list, Fault{Pointer: prefix, Column: "animal", Code: r.Code, Detail: r.Text})
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return refused(list)
+}
+
+// job is one append on its way through the herd's appender.
+type job struct {
+	events  []*event.Event
+	options AppendOptions
+
+	results []Result
+	fresh   []*row // what the log did not have when the job was classified, in order
+
+	receipt *Receipt
+	err     error
+	done    chan struct{}
+}
+
+func (j *job) finish(err error) {
+	j.err = err
+	close(j.done)
+}
+
+// classify finds out which events of the job are new. It asks the log for the
+// ids; what is new is sealed and hashed here, before any lock is held.
+func (b *Book) classify(ctx context.Context, h *Herd, j *job) error {
+	c, err := b.newClassifier(ctx, h, j.events)
+	if err != nil {
+		return err
+	}
+	j.results = make([]Result, len(j.events))
+	j.fresh = nil
+	conflict := false
+	var list []Fault
+	for i, e := range j.events {
+		fault, err := c.reference(ctx, e)
+		if err != nil {
+			return err
+		}
+		if fault != nil {
+			if len(j.events) > 1 {
+				fault.Pointer = "/" + strconv.Itoa(i) + fault.Pointer
+			}
+			list = append(list, *fault)
+			continue
+		}
+		v, err := c.sort(ctx, e)
+		if err != nil {
+			return err
+		}
+		j.results[i] = Result{ID: e.ID, Outcome: v.outcome}
+		switch {
+		case v.known != nil:
+			j.results[i].Seq, j.results[i].Hash = v.known.Seq, v.known.Hash
+		case v.outcome == Appended:
+			j.fresh = append(j.fresh, v.row)
+			fallthrough
+		case v.row != nil:
+			v.row.results = append(v.row.results, i)
+		}
+		conflict = conflict || v.outcome == InConflict
+	}
+	if conflict {
+		return &Error{
+			Kind: Conflict, Code: "event-id-conflict", Results: j.results,
+			Detail: "an id is taken by an event of other content; nothing was written. To correct a stored event, void it and append the right one with `replaces`",
+		}
+	}
+	return refused(list)
+}

@@ -1,0 +1,125 @@
+package book
+
+import (
+	"context"
+	"crypto/rand"
+	"log/slog"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/store"
+)
+
+// Bounds of one request.
+const (
+	MaxAppend = 5_000  // events in one append, and in one chunk of an import
+	maxFaults = 100    // faults that are told in full
+	maxQueue  = 20_000 // events that may wait for one herd's head
+	tokenTTL  = 15 * time.Second
+	pollHead  = 500 * time.Millisecond
+	maxWait   = 30 * time.Second
+)
+
+// Options are what a Book needs beside its store. Zero values are usable.
+type Options struct {
+	Now       func() time.Time // time.Now
+	Log       *slog.Logger     // discards
+	CacheSize int64            // bytes of folds kept in memory; 0 is 512 MiB, below zero keeps none
+}
+
+// Book is the service. It is safe for concurrent use.
+type Book struct {
+	db  *store.DB
+	now func() time.Time
+	log *slog.Logger
+
+	cache  *cache
+	tokens tokenCache
+	herds  herdCache
+
+	mu        sync.Mutex // guards appenders, waiters and running
+	appenders map[uuid.UUID]*appender
+	waiters   map[uuid.UUID]chan struct{}
+	running   map[uuid.UUID]bool // imports that this process works on
+	stopping  bool               // no new ones are taken up
+
+	jobs sync.WaitGroup  // imports that outlive their request
+	life context.Context //nolint:containedctx // ends when the book is closed; imports outlive any request
+	end  context.CancelFunc
+}
+
+// New makes a Book over an open store.
+func New(db *store.DB, o Options) *Book {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.CacheSize == 0 {
+		o.CacheSize = 512 << 20
+	}
+	life, end := context.WithCancel(context.Background())
+	return &Book{
+		db: db, now: o.Now, log: o.Log, life: life, end: end,
+		cache:     newCache(o.CacheSize),
+		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},
+		herds:     herdCache{entries: map[string]herdEntry{}},
+		appenders: map[uuid.UUID]*appender{},
+		waiters:   map[uuid.UUID]chan struct{}{},
+		running:   map[uuid.UUID]bool{},
+	}
+}
+
+// Close stops the imports that are running, each after the chunk that it is at;
+// the next start resumes them. Call it after the requests have ended.
+func (b *Book) Close() {
+	b.mu.Lock()
+	b.stopping = true
+	b.mu.Unlock()
+	b.end()
+	b.jobs.Wait()
+}
+
+// Head is how far a herd's log has come.
+type Head struct {
+	Seq        int64
+	Hash       event.Digest
+	RecordedAt time.Time // zero before the first event
+}
+
+func headOf(h store.Head) Head {
+	return Head{Seq: h.Seq, Hash: h.Hash, RecordedAt: h.RecordedAt}
+}
+
+// stamp is the current time as the log keeps it.
+func (b *Book) stamp() time.Time { return b.now().UTC().Truncate(time.Microsecond) }
+
+// today is the civil date in the herd's zone.
+func (b *Book) today(h *store.Herd) event.Date { return event.DateOf(b.now().In(zone(h.Zone))) }
+
+// zone never fails: a herd's zone was checked when it was set, and a zone that
+// a later system no longer knows must not make its book unreadable.
+func zone(name string) *time.Location {
+	loc, err := time.LoadLocation(name)
+	if err != nil {
+		return time.UTC
+	}
+	return loc
+}
+
+func newSalt() (s event.Salt) {
+	_, _ = rand.Read(s[:]) // never fails: crypto/rand aborts the program instead
+	return s
+}
+
+func newID() uuid.UUID {
+	id, err := uuid.NewV7()
+	if err != nil {
+		return uuid.New()
+	}
+	return id
+}

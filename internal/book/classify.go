@@ -1,0 +1,202 @@
+package book
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/store"
+)
+
+// row is an event on its way into the log: sealed and hashed, not yet numbered.
+type row struct {
+	event   *event.Event
+	bytes   []byte
+	leaf    event.Digest
+	results []int // where its outcome is told
+}
+
+// verdict is what the classifier found about an event. known is set when the
+// log has its id; row when this run has it, for the first time if the outcome
+// is Appended.
+type verdict struct {
+	outcome Outcome
+	known   *store.KnownEvent
+	row     *row
+}
+
+// classifier sorts a run of events into new ones and ones that are there.
+type classifier struct {
+	book   *Book
+	herd   *Herd
+	known  map[uuid.UUID]store.KnownEvent
+	mine   map[uuid.UUID]*row
+	voided map[uuid.UUID]bool // targets of the voids of this run
+	seen   map[uuid.UUID]seen // of a dry run: what it would have appended before
+	buf    []byte
+}
+
+// newClassifier asks the log once for every id that the events have or name.
+func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event) (*classifier, error) {
+	ids := make([]uuid.UUID, 0, len(events)+8)
+	for _, e := range events {
+		ids = append(ids, e.ID)
+		if target, _ := named(e); target != uuid.Nil {
+			ids = append(ids, target)
+		}
+	}
+	known, err := b.db.Known(ctx, h.ID, ids)
+	if err != nil {
+		return nil, wrap("look up event ids", err)
+	}
+	return &classifier{
+		book: b, herd: h, known: known,
+		mine:   make(map[uuid.UUID]*row, len(events)),
+		voided: map[uuid.UUID]bool{},
+	}, nil
+}
+
+// named is the other event that an event refers to, and the field that does.
+func named(e *event.Event) (target uuid.UUID, pointer string) {
+	if v, ok := e.Data.(*event.Void); ok {
+		return v.Event, "/data/event"
+	}
+	return e.Replaces, "/replaces"
+}
+
+// sort tells whether the log, or this run before, has the event. A new one is
+// sealed and hashed.
+func (c *classifier) sort(ctx context.Context, e *event.Event) (verdict, error) {
+	if k, ok := c.known[e.ID]; ok {
+		if err := c.matchNote(ctx, e, &k); err != nil {
+			return verdict{}, err
+		}
+		if c.leafOf(e) == k.Leaf {
+			return verdict{outcome: AlreadyThere, known: &k}, nil
+		}
+		return verdict{outcome: InConflict, known: &k}, nil
+	}
+	if first, ok := c.mine[e.ID]; ok {
+		if e.NoteSalt == (event.Salt{}) {
+			e.NoteSalt = first.event.NoteSalt
+		}
+		if c.leafOf(e) == first.leaf {
+			return verdict{outcome: AlreadyThere, row: first}, nil
+		}
+		return verdict{outcome: InConflict}, nil
+	}
+	if before, ok := c.seen[e.ID]; ok {
+		if e.NoteSalt == (event.Salt{}) {
+			e.NoteSalt = before.salt
+		}
+		if c.leafOf(e) == before.leaf {
+			return verdict{outcome: AlreadyThere}, nil
+		}
+		return verdict{outcome: InConflict}, nil
+	}
+	r := &row{event: e, leaf: c.leafOf(e)}
+	r.bytes = append([]byte(nil), c.buf...)
+	c.mine[e.ID] = r
+	if v, ok := e.Data.(*event.Void); ok {
+		c.voided[v.Event] = true
+	}
+	return verdict{outcome: Appended, row: r}, nil
+}
+
+// forget takes back rows that were sorted as new but are not to be written.
+func (c *classifier) forget(rows []*row) {
+	for _, r := range rows {
+		delete(c.mine, r.event.ID)
+		if v, ok := r.event.Data.(*event.Void); ok {
+			delete(c.voided, v.Event)
+		}
+	}
+}
+
+// kindOf finds the kind of an event of the log or of this run.
+func (c *classifier) kindOf(id uuid.UUID) (kind string, ok bool) {
+	if k, ok := c.known[id]; ok {
+		return k.Kind, true
+	}
+	if r, ok := c.mine[id]; ok {
+		return r.event.Kind.String(), true
+	}
+	s, ok := c.seen[id]
+	return s.kind.String(), ok
+}
+
+// leafOf seals the event and leaves its canonical bytes in c.buf.
+func (c *classifier) leafOf(e *event.Event) event.Digest {
+	e.Seal(newSalt())
+	c.buf = e.AppendCanonical(c.buf[:0])
+	return event.Leaf(c.buf)
+}
+
+// matchNote gives a repeated event the salt of the stored one, so that equal
+// notes have equal commitments. A note that was erased cannot be compared any
+// more: the stored commitment is taken over, and the rest decides.
+func (c *classifier) matchNote(ctx context.Context, e *event.Event, k *store.KnownEvent) error {
+	if e.Note == "" || e.NoteSalt != (event.Salt{}) && !k.NoteErased {
+		return nil
+	}
+	if k.Note != nil {
+		e.NoteSalt = k.Note.Salt
+		return nil
+	}
+	if !k.NoteErased {
+		return nil
+	}
+	page, err := c.book.db.Page(ctx, c.herd.ID, store.Filter{IDs: []uuid.UUID{e.ID}, Limit: 1})
+	if err != nil {
+		return wrap("read erased event", err)
+	}
+	if len(page.Rows) == 1 {
+		stored, err := event.DecodeCanonical(page.Rows[0].Bytes)
+		if err != nil {
+			return wrap("read erased event", err)
+		}
+		e.Note, e.NoteHash = "", stored.NoteHash
+	}
+	return nil
+}
+
+// reference checks the event that a void or a replacement names; the fault is
+// nil when it may stand.
+func (c *classifier) reference(ctx context.Context, e *event.Event) (*Fault, error) {
+	target, pointer := named(e)
+	if target == uuid.Nil {
+		return nil, nil //nolint:nilnil // no fault
+	}
+	if _, repeated := c.known[e.ID]; repeated {
+		return nil, nil //nolint:nilnil // it stands already
+	}
+	column := "replaces"
+	if e.Kind == event.KindVoid {
+		column = "void_event"
+	}
+	kind, there := c.kindOf(target)
+	if !there {
+		return &Fault{Pointer: pointer, Column: column, Value: target.String(), Code: "unknown_event", Detail: "the log of this herd has no event of this id before this one"}, nil
+	}
+	if e.Kind == event.KindVoid {
+		if kind == event.KindVoid.String() {
+			return &Fault{Pointer: pointer, Column: column, Value: target.String(), Code: event.CodeNotAllowed, Detail: "a void cannot be voided: append the withdrawn event again instead"}, nil
+		}
+		return nil, nil //nolint:nilnil // no fault
+	}
+	voided := c.voided[target]
+	if stored, inLog := c.known[target]; inLog && !voided {
+		err := c.book.View(ctx, c.herd, AsOf{}, func(v *View) error {
+			voided = v.Fold.Voided(stored.Seq)
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	if !voided {
+		return &Fault{Pointer: pointer, Column: column, Value: target.String(), Code: event.CodeContradicts, Detail: "the event that it replaces stands: void it first, earlier in the same request or before"}, nil
+	}
+	return nil, nil //nolint:nilnil // no fault
+}

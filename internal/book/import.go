@@ -1,0 +1,387 @@
+package book
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/sheet"
+	"byrelog.example/internal/store"
+)
+
+// ImportOptions say how a file is to be taken in.
+type ImportOptions struct {
+	Mapping  string // name of a saved mapping, or NativeMapping; empty is native
+	FileName string // for people
+	Owner    string // who sent it
+	DryRun   bool   // say what would happen, write nothing
+	Strict   bool   // one refused row refuses the file
+}
+
+// ImportCounts tell what became of a file's rows and events.
+type ImportCounts struct {
+	Rows         int64 `json:"rows"`          // rows read, blank ones not counted
+	Skipped      int64 `json:"skipped"`       // rows that are no records, by the mapping's rules
+	Refused      int64 `json:"refused"`       // rows set aside, none of their events taken
+	Events       int64 `json:"events"`        // events that the other rows gave
+	Appended     int64 `json:"appended"`      // of them new; in a dry run: would be
+	AlreadyThere int64 `json:"already_there"` // of them stored before
+}
+
+// ImportReport tells how an import stands.
+type ImportReport struct {
+	ID                   uuid.UUID // zero for a dry run
+	State                store.ImportState
+	DryRun               bool
+	Mapping, FileName    string
+	Digest               [32]byte // SHA-256 of the file as it came
+	Counts               ImportCounts
+	Problems             []sheet.Problem // the first of them
+	Notices              []sheet.Problem // what was taken but deserves a look; the first of them
+	Error                string          // why the file was refused as a whole
+	CreatedAt, UpdatedAt time.Time
+	FinishedAt           *time.Time
+}
+
+const (
+	stageBytes  = 1 << 20          // of a file, in one row of the staging table
+	chunkEvents = 2_500            // events in one transaction of an import, and a row's more
+	chunkRows   = 5_000            // rows in one transaction: skipped and refused ones count too
+	maxReported = 100              // problems in a report; all refused rows are in the rejects
+	resumeAfter = 10 * time.Minute // an upload that is older is not arriving any more
+	retryImport = 2 * time.Second
+)
+
+// importPlan is what an import was started with, so that it can be resumed
+// after a restart and still read the file the same way.
+type importPlan struct {
+	Doc    string     `json:"doc,omitempty"` // the mapping's text; empty is native
+	Today  event.Date `json:"today"`
+	Strict bool       `json:"strict,omitempty"`
+}
+
+// Import takes in a file. The file is first received and read through to its
+// end: one with a fault of its own (cut off, wrong encoding, unknown columns)
+// is refused whole. Then its rows are appended chunk by chunk, each chunk in
+// one transaction together with the import's progress, so that an import that
+// is interrupted at any point goes on after a restart and neither loses nor
+// doubles an event. An import is atomic per chunk, not per file. Rows with
+// faults are set aside whole and told.
+//
+// If ctx ends while the rows are being appended the import goes on, and the
+// report says that it is running.
+func (b *Book) Import(ctx context.Context, h *Herd, body io.Reader, o ImportOptions) (*ImportReport, error) {
+	if o.Mapping == "" {
+		o.Mapping = NativeMapping
+	}
+	doc, err := b.mappingDoc(ctx, o.Mapping)
+	if err != nil {
+		return nil, err
+	}
+	plan := importPlan{Doc: doc, Today: b.today(h), Strict: o.Strict}
+	if o.DryRun {
+		return b.dryRun(ctx, h, body, plan, o)
+	}
+	id, err := b.receive(ctx, h, body, plan, o)
+	if err != nil {
+		return nil, err
+	}
+	done := b.start(h, id)
+	select {
+	case <-done:
+	case <-ctx.Done():
+	}
+	return b.ImportReport(context.WithoutCancel(ctx), h, id)
+}
+
+// dryRun reads the file as an import would and asks the log what is new.
+func (b *Book) dryRun(ctx context.Context, h *Herd, body io.Reader, plan importPlan, o ImportOptions) (*ImportReport, error) {
+	digest := sha256.New()
+	p, err := b.newPassage(h, plan, io.TeeReader(body, digest))
+	if err != nil {
+		return nil, err
+	}
+	p.dry = true
+	for {
+		lines, err := p.chunk()
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, fileFault(err)
+		}
+		if _, sortErr := p.sort(ctx, lines); sortErr != nil {
+			return nil, sortErr
+		}
+		if err != nil {
+			break
+		}
+	}
+	now := b.stamp()
+	return &ImportReport{
+		State: store.ImportDone, DryRun: true, Mapping: o.Mapping, FileName: o.FileName, Digest: [32]byte(digest.Sum(nil)),
+		Counts: p.counts, Problems: p.report.Problems, Notices: p.report.Notices, CreatedAt: now, UpdatedAt: now, FinishedAt: &now,
+	}, nil
+}
+
+// receive stages the file and reads it through on the way. What it refuses it
+// refuses whole, and no event is written.
+func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan importPlan, o ImportOptions) (uuid.UUID, error) {
+	options, err := json.Marshal(plan)
+	if err != nil {
+		return uuid.Nil, wrap("start import", err)
+	}
+	id, at := newID(), b.stamp()
+	if err := b.db.CreateImport(ctx, store.Import{
+		Herd: h.ID, ID: id, Owner: o.Owner, FileName: cut(o.FileName), Mapping: o.Mapping,
+		State: store.ImportStaging, Options: options, CreatedAt: at, UpdatedAt: at,
+	}); err != nil {
+		return uuid.Nil, wrap("start import", err)
+	}
+	err = b.stage(ctx, h, id, body, plan)
+	if err == nil {
+		return id, nil
+	}
+	var told *Error
+	text := "the upload broke off"
+	if errors.As(err, &told) {
+		text = told.Detail
+	}
+	ctx = context.WithoutCancel(ctx)
+	if failed := b.db.SaveProgress(ctx, h.ID, store.ImportProgress{ID: id, State: store.ImportFailed, Error: text, At: b.stamp()}); failed != nil {
+		b.log.ErrorContext(ctx, "an import that failed could not be marked so", "import_id", id, "error", failed)
+	}
+	return uuid.Nil, err
+}
+
+// stage copies the body into the staging table while a second goroutine reads
+// it through as a sheet.
+func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan) error {
+	pr, pw := io.Pipe()
+	p, err := b.newPassage(h, plan, pr)
+	if err != nil {
+		return err
+	}
+	read := make(chan error, 1)
+	go func() {
+		err := p.readThrough()
+		pr.CloseWithError(errors.Join(io.ErrClosedPipe, err)) // unblocks the writer if reading ended early
+		read <- err
+	}()
+	digest := sha256.New()
+	chunks, copyErr := b.stageChunks(ctx, h, id, io.TeeReader(body, digest), pw)
+	_ = pw.CloseWithError(copyErr) // nil is io.EOF for the reader; never fails
+	readErr := <-read
+	switch {
+	case copyErr != nil && !errors.Is(copyErr, io.ErrClosedPipe):
+		return copyErr
+	case readErr != nil:
+		return fileFault(readErr)
+	}
+	return wrap("finish upload", b.db.FinishStaging(ctx, h.ID, id, [32]byte(digest.Sum(nil)), chunks, p.counts.Rows, b.stamp()))
+}
+
+func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, through io.Writer) (int64, error) {
+	buf := make([]byte, stageBytes)
+	for n := int64(0); ; n++ {
+		size, err := io.ReadFull(body, buf)
+		if size > 0 {
+			if _, err := through.Write(buf[:size]); err != nil {
+				return n, err
+			}
+			if err := b.db.StageChunk(ctx, h.ID, id, n, buf[:size]); err != nil {
+				return n, wrap("receive file", err)
+			}
+		}
+		switch {
+		case errors.Is(err, io.EOF):
+			return n, nil
+		case errors.Is(err, io.ErrUnexpectedEOF):
+			return n + 1, nil
+		case err != nil:
+			return n, err
+		}
+	}
+}
+
+// fileFault turns a fault of the whole file into an answer.
+func fileFault(err error) error {
+	var f *sheet.FileError
+	if !errors.As(err, &f) {
+		return err
+	}
+	kind := Invalid
+	switch f.Code {
+	case sheet.CodeFileTooLarge, sheet.CodeTooManyRows:
+		kind = TooLarge
+	case sheet.CodeNotCSV:
+		kind = Unsupported
+	}
+	return &Error{
+		Kind: kind, Code: "invalid-file", Detail: "the file is refused as a whole, nothing was written: " + f.Error(),
+		Faults: []Fault{{Line: f.Line, Code: f.Code, Detail: f.Detail, Suggestion: f.Suggestion}},
+	}
+}
+
+// start works on a received import in the background; the channel closes when
+// it is finished or handed over.
+func (b *Book) start(h *Herd, id uuid.UUID) <-chan struct{} {
+	done := make(chan struct{})
+	b.mu.Lock()
+	taken := b.running[id] || b.stopping
+	if !taken {
+		b.running[id] = true
+		b.jobs.Add(1)
+	}
+	b.mu.Unlock()
+	if taken {
+		close(done)
+		return done
+	}
+	go func() {
+		defer close(done)
+		defer b.jobs.Done()
+		b.work(h, id)
+		b.mu.Lock()
+		delete(b.running, id)
+		b.mu.Unlock()
+	}()
+	return done
+}
+
+// work appends the rows of an import until it is finished. A database that is
+// away is waited for; when the service stops first, the import is resumed by
+// the next start.
+func (b *Book) work(h *Herd, id uuid.UUID) {
+	for {
+		err := b.runImport(b.life, h, id)
+		var told *Error
+		switch {
+		case err == nil || b.life.Err() != nil:
+			return
+		case errors.As(err, &told) && (told.Kind == Unavailable || told.Kind == OutcomeUnknown):
+			b.log.Warn("an import waits for the database", "import_id", id, "error", err)
+			select {
+			case <-time.After(retryImport):
+			case <-b.life.Done():
+				return
+			}
+		case errors.As(err, &told) && told.Kind == Conflict:
+			// Another process works on it.
+			b.log.Info("an import is worked on elsewhere", "import_id", id)
+			return
+		default:
+			b.log.Error("an import stopped", "import_id", id, "error", err)
+			b.failImport(h, id)
+			return
+		}
+	}
+}
+
+func (b *Book) failImport(h *Herd, id uuid.UUID) {
+	job, err := b.db.ImportByID(b.life, h.ID, id)
+	if err == nil {
+		err = b.db.SaveProgress(b.life, h.ID, store.ImportProgress{
+			ID: id, Was: job.ChunksDone, ChunksDone: job.ChunksDone, RowsDone: job.RowsDone,
+			State: store.ImportFailed, Error: "a fault of the service stopped it; what was appended before stands, and sending the file again appends the rest", At: b.stamp(),
+		})
+	}
+	if err != nil {
+		b.log.Error("an import that stopped could not be marked so", "import_id", id, "error", err)
+	}
+}
+
+// runImport reads the staged file from its start, passes over the rows that
+// are done, and appends the rest.
+func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
+	job, err := b.db.ImportByID(ctx, h.ID, id)
+	if err != nil || job.State.Finished() {
+		return wrap("read import", err)
+	}
+	var plan importPlan
+	if err := json.Unmarshal(job.Options, &plan); err != nil {
+		return wrap("read import", err)
+	}
+	p, err := b.newPassage(h, plan, &stagedReader{ctx: ctx, book: b, herd: h, id: id, chunks: job.Chunks})
+	if err != nil {
+		return err
+	}
+	if err := p.resume(&job); err != nil {
+		return err
+	}
+	for last := false; !last; {
+		lines, err := p.chunk()
+		if err != nil && !errors.Is(err, io.EOF) {
+			return fmt.Errorf("read staged file: %w", err)
+		}
+		last = err != nil
+		if err := p.append(ctx, &job, lines, last); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// stagedReader reads a staged file back, one chunk at a time.
+type stagedReader struct {
+	ctx    context.Context //nolint:containedctx // io.Reader has no room for it
+	book   *Book
+	herd   *Herd
+	id     uuid.UUID
+	chunks int64
+	next   int64
+	buf    bytes.Reader
+}
+
+func (r *stagedReader) Read(p []byte) (int, error) {
+	for r.buf.Len() == 0 {
+		if r.next == r.chunks {
+			return 0, io.EOF
+		}
+		data, err := r.book.db.StagedChunk(r.ctx, r.herd.ID, r.id, r.next)
+		if err != nil {
+			return 0, wrap("read staged file", err)
+		}
+		r.next++
+		r.buf.Reset(data)
+	}
+	return r.buf.Read(p)
+}
+
+// Resume takes up the imports that a stopped service left unfinished. Uploads
+// that broke off are marked as failed; nothing of them was appended.
+func (b *Book) Resume(ctx context.Context) error {
+	jobs, err := b.db.UnfinishedImports(ctx)
+	if err != nil {
+		return wrap("list unfinished imports", err)
+	}
+	herds, err := b.db.Herds(ctx)
+	if err != nil {
+		return wrap("list herds", err)
+	}
+	byID := make(map[uuid.UUID]*Herd, len(herds))
+	for i := range herds {
+		byID[herds[i].ID] = &herds[i]
+	}
+	for _, job := range jobs {
+		h := byID[job.Herd]
+		switch {
+		case h == nil:
+		case job.State != store.ImportStaging:
+			b.log.InfoContext(ctx, "an import goes on", "herd", h.Name, "import_id", job.ID, "rows_done", job.RowsDone)
+			b.start(h, job.ID)
+		case b.now().Sub(job.UpdatedAt) > resumeAfter:
+			// A younger one may still be arriving at another process.
+			err := b.db.SaveProgress(ctx, h.ID, store.ImportProgress{ID: job.ID, State: store.ImportFailed, Error: "the upload broke off; send the file again", At: b.stamp()})
+			if err != nil {
+				return wrap("close broken upload", err)
+			}
+		}
+	}
+	return nil
+}

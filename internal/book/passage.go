@@ -1,0 +1,293 @@
+package book
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/sheet"
+	"byrelog.example/internal/store"
+)
+
+// passage is a sheet on its way into a herd's log.
+type passage struct {
+	book   *Book
+	herd   *Herd
+	plan   importPlan
+	reader *sheet.Reader
+	dry    bool
+
+	counts ImportCounts
+	report report
+	// voided are the targets of the voids so far, and seen is what a dry run would
+	// have appended so far, which a real one finds in the log.
+	voided map[uuid.UUID]bool
+	seen   map[uuid.UUID]seen
+}
+
+// report is what an import remembers beside its counts.
+type report struct {
+	Layout   sheet.Layout    `json:"layout"`
+	Problems []sheet.Problem `json:"problems,omitempty"`
+	Notices  []sheet.Problem `json:"notices,omitempty"`
+}
+
+type seen struct {
+	leaf event.Digest
+	salt event.Salt
+	kind event.Kind
+}
+
+func (b *Book) newPassage(h *Herd, plan importPlan, body io.Reader) (*passage, error) {
+	m, err := parseMapping(plan.Doc)
+	if err != nil {
+		return nil, err
+	}
+	r, err := sheet.NewReader(body, m, h.Name, plan.Today)
+	if err != nil {
+		return nil, fileFault(err)
+	}
+	return &passage{book: b, herd: h, plan: plan, reader: r, report: report{Layout: r.Layout()}, voided: map[uuid.UUID]bool{}}, nil
+}
+
+// readThrough reads the sheet to its end without looking at the log.
+func (p *passage) readThrough() error {
+	var problems []sheet.Problem
+	for {
+		line, err := p.reader.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		problems = keep(problems, line.Problems)
+	}
+	stats := p.reader.Stats()
+	p.counts.Rows = int64(stats.Rows)
+	if p.plan.Strict && stats.Refused > 0 {
+		return strictFault(problems, stats.Refused)
+	}
+	return nil
+}
+
+func strictFault(problems []sheet.Problem, refused int) error {
+	e := &Error{
+		Kind: Invalid, Code: "rows-refused",
+		Detail: fmt.Sprintf("%d rows have faults and the import is strict: nothing was written", refused),
+	}
+	for _, p := range problems {
+		e.Faults = append(e.Faults, Fault{Line: p.Line, Column: p.Column, Value: p.Value, Code: p.Code, Detail: p.Detail, Suggestion: p.Suggestion})
+	}
+	return e
+}
+
+func keep(list, more []sheet.Problem) []sheet.Problem {
+	return append(list, more[:min(len(more), maxReported-len(list))]...)
+}
+
+// resume takes up the counts of an import and passes over its rows that are
+// done. The file and the mapping are the same as before, so the rows are too.
+func (p *passage) resume(job *store.Import) error {
+	if job.ChunksDone == 0 {
+		return nil
+	}
+	if err := errors.Join(json.Unmarshal(job.Counts, &p.counts), json.Unmarshal(job.Report, &p.report)); err != nil {
+		return fmt.Errorf("read progress of import: %w", err)
+	}
+	for range job.RowsDone {
+		if _, err := p.reader.Next(); err != nil {
+			return fmt.Errorf("pass over rows that are done: %w", err)
+		}
+	}
+	return nil
+}
+
+// chunk reads the rows of the next transaction. io.EOF comes with the last
+// rows of the sheet.
+func (p *passage) chunk() ([]sheet.Line, error) {
+	var lines []sheet.Line
+	events := 0
+	for events < chunkEvents && len(lines) < chunkRows {
+		line, err := p.reader.Next()
+		if err != nil {
+			return lines, err
+		}
+		line.Cells = slices.Clone(line.Cells) // the reader uses them again
+		events += len(line.Events)
+		lines = append(lines, line)
+	}
+	return lines, nil
+}
+
+// sorted is a chunk held against the log.
+type sorted struct {
+	fresh   []*row
+	counts  ImportCounts // with this chunk
+	report  report       // with this chunk
+	rejects []store.Reject
+}
+
+// sort finds out what of a chunk is new and which rows the log contradicts. A
+// row is taken whole or set aside whole.
+func (p *passage) sort(ctx context.Context, lines []sheet.Line) (*sorted, error) {
+	var events []*event.Event
+	for i := range lines {
+		events = append(events, lines[i].Events...)
+	}
+	c, err := p.book.newClassifier(ctx, p.herd, events)
+	if err != nil {
+		return nil, err
+	}
+	c.seen, c.voided = p.seen, p.voided
+	out := &sorted{counts: p.counts, report: p.report}
+	for i := range lines {
+		if err := p.sortLine(ctx, c, &lines[i], out); err != nil {
+			return nil, err
+		}
+	}
+	if p.dry {
+		p.counts, p.report = out.counts, out.report
+		p.remember(out.fresh)
+	}
+	return out, nil
+}
+
+func (p *passage) sortLine(ctx context.Context, c *classifier, line *sheet.Line, out *sorted) error {
+	out.counts.Rows++
+	out.report.Notices = keep(out.report.Notices, line.Notices)
+	problems := line.Problems
+	var fresh []*row
+	there := int64(0)
+	for _, e := range line.Events {
+		problem, v, err := p.sortEvent(ctx, c, line, e)
+		if err != nil {
+			return err
+		}
+		switch {
+		case problem != nil:
+			problems = append(problems, *problem)
+		case v.outcome == Appended:
+			fresh = append(fresh, v.row)
+		default:
+			there++
+		}
+	}
+	switch {
+	case len(problems) > 0:
+		c.forget(fresh)
+		out.counts.Refused++
+		out.report.Problems = keep(out.report.Problems, problems)
+		reject, err := rejected(line, problems)
+		if err != nil {
+			return err
+		}
+		out.rejects = append(out.rejects, reject)
+	case line.Skipped != "":
+		out.counts.Skipped++
+	default:
+		out.counts.Events += int64(len(fresh)) + there
+		out.counts.Appended += int64(len(fresh))
+		out.counts.AlreadyThere += there
+		out.fresh = append(out.fresh, fresh...)
+	}
+	return nil
+}
+
+func (p *passage) sortEvent(ctx context.Context, c *classifier, line *sheet.Line, e *event.Event) (*sheet.Problem, verdict, error) {
+	fault, err := c.reference(ctx, e)
+	if err != nil {
+		return nil, verdict{}, err
+	}
+	if fault != nil {
+		return &sheet.Problem{Line: line.Number, Column: fault.Column, Field: fault.Column, Value: fault.Value, Code: fault.Code, Detail: fault.Detail}, verdict{}, nil
+	}
+	v, err := c.sort(ctx, e)
+	if err != nil || v.outcome != InConflict {
+		return nil, v, err
+	}
+	return &sheet.Problem{
+		Line: line.Number, Column: "event_id", Field: "event_id", Value: e.ID.String(), Code: "conflict",
+		Detail:     "the log has an event of this id with other content",
+		Suggestion: "to correct a stored event, add a row of kind void that names it and a row with the right content, a new id and replaces",
+	}, v, nil
+}
+
+func rejected(line *sheet.Line, problems []sheet.Problem) (store.Reject, error) {
+	cells, err := json.Marshal(line.Cells)
+	if err != nil {
+		return store.Reject{}, fmt.Errorf("keep refused row: %w", err)
+	}
+	doc, err := json.Marshal(problems)
+	if err != nil {
+		return store.Reject{}, fmt.Errorf("keep refused row: %w", err)
+	}
+	return store.Reject{Line: int64(line.Number), Row: string(cells), Errors: doc}, nil
+}
+
+func (p *passage) remember(fresh []*row) {
+	if p.seen == nil {
+		p.seen = map[uuid.UUID]seen{}
+	}
+	for _, r := range fresh {
+		p.seen[r.event.ID] = seen{leaf: r.leaf, salt: r.event.NoteSalt, kind: r.event.Kind}
+	}
+}
+
+// append writes a chunk and the import's progress in one transaction.
+func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.Line, last bool) error {
+	const attempts = 5
+	for i := 0; ; i++ {
+		out, err := p.sort(ctx, lines)
+		if err != nil {
+			return err
+		}
+		progress, err := p.progress(job, out, int64(len(lines)), last)
+		if err != nil {
+			return err
+		}
+		_, err = p.book.db.Append(ctx, p.herd.ID, store.Bulk, func(head store.Head) (store.Batch, error) {
+			n := newNumberer(p.herd, head, p.book.stamp())
+			batch := store.Batch{Import: progress, Rows: make([]store.Row, len(out.fresh))}
+			for i, r := range out.fresh {
+				batch.Rows[i] = n.number(r)
+			}
+			return batch, nil
+		})
+		if errors.Is(err, store.ErrIDTaken) && i < attempts {
+			continue // somebody else brought one of the ids meanwhile: look again
+		}
+		if err != nil {
+			return wrap("append rows of import", err)
+		}
+		p.book.wake(p.herd.ID)
+		p.counts, p.report = out.counts, out.report
+		job.ChunksDone, job.RowsDone = progress.ChunksDone, progress.RowsDone
+		return nil
+	}
+}
+
+func (p *passage) progress(job *store.Import, out *sorted, rows int64, last bool) (*store.ImportProgress, error) {
+	counts, err := json.Marshal(out.counts)
+	if err != nil {
+		return nil, fmt.Errorf("keep progress: %w", err)
+	}
+	doc, err := json.Marshal(out.report)
+	if err != nil {
+		return nil, fmt.Errorf("keep progress: %w", err)
+	}
+	state := store.ImportRunning
+	if last {
+		state = store.ImportDone
+	}
+	return &store.ImportProgress{
+		ID: job.ID, Was: job.ChunksDone, ChunksDone: job.ChunksDone + 1, RowsDone: job.RowsDone + rows,
+		State: state, Counts: counts, Report: doc, Rejects: out.rejects, At: p.book.stamp(),
+	}, nil
+}

@@ -1,0 +1,248 @@
+package book
+
+import (
+	"container/list"
+	"context"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
+	"byrelog.example/internal/store"
+)
+
+// AsOf asks for what was known at an earlier moment: at a seq, or at a time.
+// The zero AsOf is now.
+type AsOf struct {
+	Seq  int64
+	Time time.Time
+}
+
+func (a AsOf) now() bool { return a.Seq == 0 && a.Time.IsZero() }
+
+// View is a herd's fold as a reader sees it. It is only valid inside the
+// function that it is handed to.
+type View struct {
+	Herd      *Herd
+	Fold      *repro.Herd
+	Head      Head  // of the log that the fold has read; an earlier one with AsOf
+	PolicyRev int64 // changes whenever a policy of the herd does
+	Today     event.Date
+}
+
+// View hands fn the herd's fold, brought up to the head of the log, or folded
+// afresh up to an earlier moment. fn must not keep the fold.
+func (b *Book) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) error) error {
+	head, err := b.db.HeadOf(ctx, h.ID)
+	if err != nil {
+		return wrap("read head", err)
+	}
+	if !asOf.now() {
+		seq, err := b.seqOf(ctx, h, asOf, head)
+		if err != nil {
+			return err
+		}
+		if seq < head.Seq {
+			return b.past(ctx, h, seq, asOf.Time, fn)
+		}
+	}
+	rev, err := b.db.PolicyRev(ctx, h.ID)
+	if err != nil {
+		return wrap("read policies", err)
+	}
+	e := b.cache.take(h.ID)
+	defer b.cache.give(e)
+	if err := e.refresh(ctx, b, h, head, rev); err != nil {
+		return err
+	}
+	e.mu.RLock()
+	defer e.mu.RUnlock()
+	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Today: b.today(h)})
+}
+
+func (b *Book) seqOf(ctx context.Context, h *Herd, asOf AsOf, head store.Head) (int64, error) {
+	if asOf.Seq > head.Seq || asOf.Seq < 0 {
+		return 0, &Error{Kind: Invalid, Code: "invalid-as-of", Detail: "the herd's log has not come so far",
+			Faults: []Fault{{Pointer: "as_of", Code: event.CodeOutOfRange, Detail: "at most the seq of the herd's head"}}}
+	}
+	if asOf.Seq > 0 {
+		return asOf.Seq, nil
+	}
+	seq, err := b.db.SeqAt(ctx, h.ID, asOf.Time)
+	return seq, wrap("find the head of that time", err)
+}
+
+// past folds the log up to seq from scratch, with the policies of that time.
+func (b *Book) past(ctx context.Context, h *Herd, seq int64, at time.Time, fn func(*View) error) error {
+	policies, err := b.policies(ctx, h.ID, at)
+	if err != nil {
+		return err
+	}
+	fold := repro.NewHerd(h.Name, policies)
+	head, err := b.load(ctx, h, fold, seq)
+	if err != nil {
+		return err
+	}
+	return fn(&View{Herd: h, Fold: fold, Head: head, Today: b.today(h)})
+}
+
+// load brings a fold up to seq and returns the head there.
+func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, seq int64) (Head, error) {
+	head := Head{Seq: fold.Seq()}
+	if seq <= fold.Seq() {
+		return head, nil
+	}
+	const batch = 8192
+	facts := make([]repro.Fact, 0, min(batch, seq-fold.Seq()))
+	flush := func() error {
+		if err := b.resolveVoids(ctx, h, facts); err != nil {
+			return err
+		}
+		fold.Apply(facts)
+		facts = facts[:0]
+		return nil
+	}
+	err := b.db.Scan(ctx, h.ID, fold.Seq(), seq, func(r *store.Row) error {
+		e, err := event.DecodeCanonical(r.Bytes)
+		if err != nil {
+			return err
+		}
+		facts = append(facts, repro.Fact{Event: e, Seq: r.Seq, RecordedAt: r.RecordedAt})
+		head = Head{Seq: r.Seq, Hash: r.Hash, RecordedAt: r.RecordedAt}
+		if len(facts) == batch {
+			return flush()
+		}
+		return nil
+	})
+	if err == nil {
+		err = flush()
+	}
+	return head, wrap("read the log", err)
+}
+
+// resolveVoids finds the seq of the events that voids withdraw.
+func (b *Book) resolveVoids(ctx context.Context, h *Herd, facts []repro.Fact) error {
+	var ids []uuid.UUID
+	for i := range facts {
+		if v, ok := facts[i].Event.Data.(*event.Void); ok {
+			ids = append(ids, v.Event)
+		}
+	}
+	if len(ids) == 0 {
+		return nil
+	}
+	known, err := b.db.Known(ctx, h.ID, ids)
+	if err != nil {
+		return err
+	}
+	for i := range facts {
+		if v, ok := facts[i].Event.Data.(*event.Void); ok {
+			facts[i].Voids = known[v.Event].Seq
+		}
+	}
+	return nil
+}
+
+// entry is one herd's fold. mu is held for reading while answers are computed
+// and for writing while the log's news are applied.
+type entry struct {
+	mu   sync.RWMutex
+	fold *repro.Herd
+	head Head
+	rev  int64
+
+	element *list.Element // guarded by the cache
+	size    int64         // guarded by the cache
+	users   int           // guarded by the cache
+}
+
+// refresh brings the fold to at least the given head and policy revision.
+func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, head store.Head, rev int64) error {
+	e.mu.RLock()
+	fresh := e.fold != nil && e.head.Seq >= head.Seq && e.rev == rev
+	e.mu.RUnlock()
+	if fresh {
+		return nil
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.fold == nil || e.rev != rev {
+		policies, err := b.policies(ctx, h.ID, time.Time{})
+		if err != nil {
+			return err
+		}
+		if e.fold == nil {
+			e.fold = repro.NewHerd(h.Name, policies)
+		} else {
+			e.fold.SetPolicies(policies)
+		}
+		e.rev = rev
+	}
+	if e.head.Seq >= head.Seq {
+		return nil
+	}
+	reached, err := b.load(ctx, h, e.fold, head.Seq)
+	if err != nil {
+		// The fold may have taken in a part: start over next time.
+		e.fold, e.head = nil, Head{}
+		return err
+	}
+	e.head = reached
+	return nil
+}
+
+// cache keeps the folds of the herds last used within a bound of bytes.
+type cache struct {
+	limit int64
+
+	mu      sync.Mutex // guards the rest
+	entries map[uuid.UUID]*entry
+	order   *list.List // of uuid.UUID, most recently used first
+	total   int64
+}
+
+func newCache(limit int64) *cache {
+	return &cache{limit: limit, entries: map[uuid.UUID]*entry{}, order: list.New()}
+}
+
+func (c *cache) take(herd uuid.UUID) *entry {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	e := c.entries[herd]
+	if e == nil {
+		e = &entry{element: c.order.PushFront(herd)}
+		c.entries[herd] = e
+	}
+	c.order.MoveToFront(e.element)
+	e.users++
+	return e
+}
+
+// give returns an entry after use and drops the least used ones beyond the
+// bound; one in use is never dropped.
+func (c *cache) give(e *entry) {
+	size := int64(0)
+	e.mu.RLock()
+	if e.fold != nil {
+		size = e.fold.Size()
+	}
+	e.mu.RUnlock()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	e.users--
+	c.total += size - e.size
+	e.size = size
+	for at := c.order.Back(); at != nil && c.total > c.limit; {
+		id, _ := at.Value.(uuid.UUID)
+		last := c.entries[id]
+		prev := at.Prev()
+		if last.users == 0 {
+			c.total -= last.size
+			c.order.Remove(at)
+			delete(c.entries, id)
+		}
+		at = prev
+	}
+}
