@@ -1,0 +1,24 @@
+// Package repro is the arithmetic of dairy reproduction: it folds the
+// effective events of a herd into the history of each animal, and answers from
+// the histories: how a cow stands, whether she may be bred, and the herd's
+// indices with their evidence.
+//
+// Three layers, each a plain function of the one below:
+//
+//   - [Herd] keeps one fixed-size record of every event, by the number that
+//     the event names (herd.go, rec.go).
+//   - The fold (fold.go, service.go, pregnancy.go) turns the records into
+//     lives: one for each individual, whatever numbers she was known by.
+//   - Everything else is arithmetic over lives: status.go, eligible.go, and
+//     one file for each family of indices.
+//
+// Two clocks are kept apart. Valid time is the argument called on: facts dated
+// after it are ignored. Knowledge time is the caller's: who wants to know what
+// was known at some number of the log applies that prefix of it.
+//
+// The result never depends on the order in which events arrived, nor on how
+// they were batched (the order is the date, the time of day, the kind and the
+// event's id), and an event that comes twice counts once.
+//
+// The package is pure: no I/O and no clock.
+package repro

@@ -1,0 +1,429 @@
+package repro
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/stats"
+)
+
+// Errors of Index. They wrap into texts for users.
+var (
+	ErrUnknownIndex = errors.New("no such index")
+	ErrBadParameter = errors.New("bad parameter")
+)
+
+// DefaultAnchor is a first day of a window where none is asked for: fixed, so
+// that every herd's windows fall together. It is a Monday.
+var DefaultAnchor = event.NewDate(2024, 1, 1)
+
+// DefaultMaturity is how many days before the herd's last data date a service
+// must lie for its outcome to be expected (indices.md 1.1 rule 10).
+const DefaultMaturity = 70
+
+// DefaultExposure is how many of the 21 days of a window a cow must be at risk.
+const DefaultExposure = 11
+
+const windowDays = 21
+
+// Strata.
+const (
+	StrataCows    = "cows"    // animals that have calved, or of which it is not known
+	StrataHeifers = "heifers" // before the first calving
+)
+
+// Fill puts the defaults in place of what is not set: the year that ends on
+// the day asked for, all else as the constants of this package say. last is
+// the herd's last data date; today (or the day that figures are computed to)
+// is p.On, which must be set.
+func (p Params) Fill() (Params, error) {
+	if p.filled {
+		return p, nil
+	}
+	if p.On == 0 {
+		return p, fmt.Errorf("%w: on: the day to which to compute is missing", ErrBadParameter)
+	}
+	if p.To == 0 {
+		p.To = p.On
+	}
+	if p.From == 0 {
+		p.From = max(1, p.To-364)
+	}
+	if p.Anchor == 0 {
+		p.Anchor = DefaultAnchor
+	}
+	if p.Exposure == 0 {
+		p.Exposure = DefaultExposure
+	}
+	p.Merge = fill(p.Merge, defaultMerge)
+	p.Maturity = fill(p.Maturity, DefaultMaturity)
+	if p.Strata == "" {
+		p.Strata = StrataCows
+	}
+	switch {
+	case p.From > p.To:
+		return p, fmt.Errorf("%w: from: %s lies after to, %s", ErrBadParameter, p.From, p.To)
+	case p.Exposure < 1 || p.Exposure > windowDays:
+		return p, fmt.Errorf("%w: exposure_days: %d lies outside 1 to 21", ErrBadParameter, p.Exposure)
+	case p.Merge > 3:
+		return p, fmt.Errorf("%w: merge_days: %d lies outside 0 to 3", ErrBadParameter, p.Merge)
+	case p.Maturity > 365:
+		return p, fmt.Errorf("%w: maturity_days: %d lies outside 0 to 365", ErrBadParameter, p.Maturity)
+	case p.Strata != StrataCows && p.Strata != StrataHeifers:
+		return p, fmt.Errorf("%w: strata: %q is neither cows nor heifers", ErrBadParameter, p.Strata)
+	}
+	p.filled = true
+	return p, nil
+}
+
+// Zero asks for 0 in a field of Params in which 0 asks for the default.
+const Zero = -1
+
+func fill(v, def int) int {
+	switch {
+	case v == 0:
+		return def
+	case v < 0:
+		return 0
+	}
+	return v
+}
+
+// query is one computation of an index.
+type query struct {
+	h     *Herd
+	p     Params
+	last  event.Date // the day up to which records tell: the earlier of on and the herd's last data date
+	lives []*life
+	items []item
+	sums  map[string]float64
+	money string // currency of the sums
+}
+
+// item is one thing that an index looked at: the compact form of Evidence.
+type item struct {
+	l        *life
+	label    string // its row
+	reason   string // code, of what it counted as
+	from, to event.Date
+	on       event.Date
+	days     int32 // noDays if it has none
+	aux      int32 // a second count, where an index needs one
+	lac      int16
+	counted  counted
+	flags    flag
+	seqs     [2]int64
+}
+
+const noDays int32 = -1 << 31
+
+type counted uint8
+
+const (
+	out counted = iota
+	inDenominator
+	inNumerator
+)
+
+// flag marks items that a row counts beside numerator and denominator.
+type flag uint16
+
+const (
+	flagBred flag = 1 << iota
+	flagLostLater
+	flagUnknown
+	flagOutside
+	flagBull
+	flagProvisional
+	flagEstimated
+	flagNoService
+	flagKey // what the index says it is
+)
+
+func (q *query) add(it item) { q.items = append(q.items, it) }
+
+// each calls fn for every life of females.
+func (q *query) each(fn func(l *life)) {
+	for _, l := range q.lives {
+		if l.sex != male {
+			fn(l)
+		}
+	}
+}
+
+const male = 2 // index in sexWords
+
+// stratum tells whether a lactation belongs to the animals asked for.
+func (q *query) stratum(lac *lactation) bool {
+	return lac.heifer() == (q.p.Strata == StrataHeifers)
+}
+
+// inPeriod tells whether a day lies in the period and is told of by records.
+func (q *query) inPeriod(d event.Date) bool {
+	return d != 0 && q.p.From <= d && d <= q.p.To && d <= q.p.On
+}
+
+// mature tells whether what happened on a day has had the time to show.
+func (q *query) mature(d event.Date) bool { return d+event.Date(q.p.Maturity) <= q.last } //nolint:gosec // at most 365
+
+// tally counts items of one row, or of all.
+type tally struct {
+	label      string
+	from, to   event.Date
+	num, den   int
+	n          int // all items
+	flags      [16]int
+	days       []int
+	auxes      int
+	reasons    map[string]int // of the items left out
+	immaturity bool
+}
+
+func (t *tally) take(it *item) {
+	t.n++
+	switch it.counted {
+	case inNumerator:
+		t.num++
+		t.den++
+	case inDenominator:
+		t.den++
+	default:
+		if t.reasons == nil {
+			t.reasons = map[string]int{}
+		}
+		t.reasons[it.reason]++
+	}
+	if it.days != noDays && it.counted != out {
+		t.days = append(t.days, int(it.days))
+	}
+	t.auxes += int(it.aux)
+	for i := range t.flags {
+		if it.flags&(1<<i) != 0 {
+			t.flags[i]++
+		}
+	}
+	if it.flags&flagProvisional != 0 {
+		t.immaturity = true
+	}
+}
+
+func (t *tally) count(f flag) int {
+	for i := range t.flags {
+		if f == 1<<i {
+			return t.flags[i]
+		}
+	}
+	return 0
+}
+
+// part is what one herd gave to an answer.
+type part struct {
+	h     *Herd
+	items []item
+	sums  map[string]float64
+	money string
+}
+
+// Keys lists the definitions of the indices, in the order in which they are
+// to be shown.
+func Keys() []*Definition {
+	out := make([]*Definition, len(indices))
+	for i := range indices {
+		out[i] = &indices[i].def
+	}
+	return out
+}
+
+func indexOf(key string) *index {
+	for i := range indices {
+		if indices[i].def.Key == key {
+			return &indices[i]
+		}
+	}
+	return nil
+}
+
+// Index computes an index of the herd. It returns an error that wraps
+// ErrUnknownIndex or ErrBadParameter; the answer of a valid question may lack
+// a value, and says why.
+func (h *Herd) Index(key string, p Params) (Answer, error) {
+	ix := indexOf(key)
+	if ix == nil {
+		return Answer{}, fmt.Errorf("%w: %q", ErrUnknownIndex, key)
+	}
+	p, err := p.Fill()
+	if err != nil {
+		return Answer{}, err
+	}
+	if p.By != "" && !slices.Contains(ix.def.Groups, p.By) {
+		return Answer{}, fmt.Errorf("%w: by: %s is not grouped by %q", ErrBadParameter, key, p.By)
+	}
+	f, last := h.folded(p.On, p.Merge)
+	q := &query{h: h, p: p, last: min(p.On, last), lives: f.lives}
+	ix.collect(q)
+	return ix.answer(p, []part{{h, q.items, q.sums, q.money}}), nil
+}
+
+// Pool adds up the answers that several herds gave to one question: counts
+// are summed, and medians taken over all their days. The answers must be of
+// one key; the parameters are those of the first.
+func Pool(answers []Answer) Answer {
+	if len(answers) == 0 {
+		return Answer{NullReason: "no_herds", Measures: map[string]*float64{}}
+	}
+	ix := indexOf(answers[0].Key)
+	var parts []part
+	for i := range answers {
+		if answers[i].Key == answers[0].Key {
+			parts = append(parts, answers[i].parts...)
+		}
+	}
+	if ix == nil {
+		return answers[0]
+	}
+	return ix.answer(answers[0].Params, parts)
+}
+
+// index is how one index is computed: collect says what it looks at and how
+// each counts, finish makes figures of the counts. So an answer is always a
+// count of its own evidence, and pooling is counting it together.
+type index struct {
+	def     Definition
+	collect func(q *query)
+	order   []string // of the rows' labels, where it is not the natural one
+	finish  func(c *count)
+}
+
+// count is what finish works on.
+type count struct {
+	a     *Answer
+	whole tally
+	rows  []*tally
+	parts []part
+}
+
+func (ix *index) answer(p Params, parts []part) Answer {
+	a := Answer{
+		Key: ix.def.Key, Definition: &ix.def, Params: p, Unit: ix.def.Unit,
+		Measures: map[string]*float64{}, Excluded: []Excluded{}, Rows: []Row{}, parts: parts,
+	}
+	c := count{a: &a, parts: parts}
+	byLabel := map[string]*tally{}
+	for _, pt := range parts {
+		for i := range pt.items {
+			it := &pt.items[i]
+			c.whole.take(it)
+			if it.label == "" {
+				continue
+			}
+			t := byLabel[it.label]
+			if t == nil {
+				t = &tally{label: it.label, from: it.from, to: it.to}
+				byLabel[it.label] = t
+				c.rows = append(c.rows, t)
+			}
+			t.take(it)
+		}
+	}
+	slices.SortFunc(c.rows, func(x, y *tally) int {
+		if i, j := slices.Index(ix.order, x.label), slices.Index(ix.order, y.label); i != j {
+			return i - j
+		}
+		return naturalOrder(x.label, y.label)
+	})
+	for _, reason := range sortedKeys(c.whole.reasons) {
+		a.Excluded = append(a.Excluded, Excluded{reason, reasonText(reason), c.whole.reasons[reason]})
+	}
+	ix.finish(&c)
+	if !p.Brief {
+		a.Evidence = evidence(parts)
+	}
+	return a
+}
+
+// evidence writes the items out.
+func evidence(parts []part) []Evidence {
+	n := 0
+	for _, pt := range parts {
+		n += len(pt.items)
+	}
+	out := make([]Evidence, 0, n)
+	for _, pt := range parts {
+		for i := range pt.items {
+			out = append(out, pt.h.evidence(&pt.items[i]))
+		}
+	}
+	return out
+}
+
+func (h *Herd) evidence(it *item) Evidence {
+	on := it.on
+	if on == 0 {
+		on = it.to
+	}
+	e := Evidence{
+		Animal: h.words.text(it.l.name(on)), From: it.from, To: it.to, On: it.on,
+		Counted: countedWords[it.counted], Reason: it.reason, Text: reasonText(it.reason), Group: it.label,
+		Lactation: int(it.l.lactations[it.lac].number), Seqs: []int64{},
+	}
+	if it.days != noDays {
+		d := int(it.days)
+		e.Days = &d
+	}
+	for _, s := range it.seqs {
+		if s != 0 {
+			e.Seqs = append(e.Seqs, s)
+		}
+	}
+	return e
+}
+
+var countedWords = []string{Out, InDenominator, InNumerator}
+
+// smallBelow is the denominator below which a value is flagged as small.
+const smallBelow = 10
+
+// proportion fills value, counts and interval of the answer.
+func (c *count) proportion() {
+	a := c.a
+	a.Numerator, a.Denominator = &c.whole.num, &c.whole.den
+	a.Value, a.Interval, a.Small, a.NullReason = share(c.whole.num, c.whole.den)
+}
+
+// row makes a row of a tally, as a proportion.
+func (t *tally) row() Row {
+	r := Row{Label: t.label, From: t.from, To: t.to, Numerator: &t.num, Denominator: &t.den, Counts: map[string]int{}}
+	r.Value, r.Interval, r.Small, r.NullReason = share(t.num, t.den)
+	return r
+}
+
+func share(num, den int) (value *float64, interval *Interval, small bool, null string) {
+	if den == 0 {
+		return nil, nil, false, "empty_denominator"
+	}
+	v := float64(num) / float64(den)
+	if iv, ok := stats.Wilson(num, den); ok {
+		interval = &iv
+	}
+	return &v, interval, den < smallBelow, ""
+}
+
+// measure sets an extra figure; without ok it is null.
+func (a *Answer) measure(name string, v float64, ok bool) {
+	if !ok {
+		a.Measures[name] = nil
+		return
+	}
+	a.Measures[name] = &v
+}
+
+func (a *Answer) counts(name string, n int) { a.measure(name, float64(n), true) }
+
+func ratio(num, den int) (float64, bool) {
+	if den == 0 {
+		return 0, false
+	}
+	return float64(num) / float64(den), true
+}

@@ -1,0 +1,122 @@
+package repro
+
+import (
+	"fmt"
+
+	"byrelog.example/internal/event"
+)
+
+// Codes of refusals: the rules of indices.md section 4 that are marked E.
+const (
+	RefuseAfterLeaving   = "after_departure"
+	RefuseBeforeBirth    = "before_birth"
+	RefuseNumberInUse    = "number_in_use"
+	RefuseYoungHeifer    = "heifer_too_young"
+	RefuseSecondCalving  = "calving_too_soon"
+	RefuseMaleDam        = "dam_male"
+	RefuseUnknownDam     = "dam_unknown"
+	RefuseMaleReproduces = "not_female"
+)
+
+const (
+	heiferAgeMin       = 270 // R10: nine months
+	calvingIntervalMin = 240 // R17
+)
+
+// Refusal tells whether an event cannot be right, given what the log holds; it
+// is nil for an event that may be recorded. Voids and herd-level events never
+// are refused here.
+func (h *Herd) Refusal(e *event.Event) *Refusal {
+	if e.Animal == "" || e.Kind == event.KindVoid {
+		return nil
+	}
+	k := &lookup{h: h, on: e.On, last: e.On}
+	f, _ := h.folded(0, defaultMerge) // all that is known, also of later days
+	k.lives = f.lives
+	l, all := k.find(e.Animal)
+	if e.Kind == event.KindArrival {
+		return k.refuseArrival(e, l)
+	}
+	if l == nil {
+		if len(all) > 0 && all[0].in > e.On && all[0].born > e.On {
+			return refuse(RefuseBeforeBirth, false, "%s was born on %s", e.Animal, all[0].born)
+		}
+		return nil
+	}
+	switch {
+	case l.out != 0 && e.On > l.out:
+		return refuse(RefuseAfterLeaving, false, "%s left the herd on %s and has not come back by a recorded arrival", e.Animal, l.out)
+	case l.out != 0 && e.Kind == event.KindDeparture:
+		return refuse(RefuseAfterLeaving, false, "%s left the herd on %s already", e.Animal, l.out)
+	case l.born != 0 && e.On < l.born:
+		return refuse(RefuseBeforeBirth, false, "%s was born on %s", e.Animal, l.born)
+	}
+	if l.sex == male {
+		switch e.Kind {
+		case event.KindCalving, event.KindPregnancyLoss, event.KindPregnancyDiagnosis, event.KindBreeding, event.KindDryOff:
+			return refuse(RefuseMaleReproduces, true, "%s is recorded as male", e.Animal)
+		}
+	}
+	switch d := e.Data.(type) {
+	case *event.Breeding:
+		if lac := &l.lactations[l.lactationOn(e.On)]; l.born != 0 && lac.number <= 0 && lac.calved == 0 && e.On-l.born < heiferAgeMin {
+			return refuse(RefuseYoungHeifer, false, "%s is %d days old; no heifer is bred before %d days", e.Animal, e.On-l.born, heiferAgeMin)
+		}
+	case *event.Calving:
+		return k.refuseCalving(e, l)
+	case *event.Renumber:
+		if other, _ := k.find(d.To); other != nil && other != l && other.present(e.On) && other.name(e.On) == h.words.codes[d.To] {
+			return refuse(RefuseNumberInUse, false, "another animal bears the number %s; give that one another number first", d.To)
+		}
+	}
+	return nil
+}
+
+func refuse(code string, onImport bool, format string, args ...any) *Refusal {
+	return &Refusal{Code: code, Text: fmt.Sprintf(format, args...), FindingOnImport: onImport}
+}
+
+func (k *lookup) refuseArrival(e *event.Event, l *life) *Refusal {
+	d, ok := e.Data.(*event.Arrival)
+	if !ok {
+		return nil
+	}
+	if l != nil && l.present(e.On) && l.how != 0 && l.in <= e.On {
+		return refuse(RefuseNumberInUse, true, "%s came on %s and has not left", e.Animal, l.in)
+	}
+	if d.How != event.Born || d.Dam == "" {
+		return nil
+	}
+	dam, _ := k.find(d.Dam)
+	switch {
+	case dam == nil:
+		return refuse(RefuseUnknownDam, true, "nothing is recorded of a dam %s by that day", d.Dam)
+	case dam.sex == male:
+		return refuse(RefuseMaleDam, true, "the dam %s is recorded as male", d.Dam)
+	}
+	return nil
+}
+
+// refuseCalving holds a calving against her others. Two within a week are two
+// reports of the same one: that is a finding.
+func (k *lookup) refuseCalving(e *event.Event, l *life) *Refusal {
+	for i := range l.lactations {
+		other := l.lactations[i].calved
+		if other == 0 {
+			continue
+		}
+		if gap := max(other-e.On, e.On-other); gap > sameCalving && gap < calvingIntervalMin && !lostBetween(l, min(other, e.On), max(other, e.On)) {
+			return refuse(RefuseSecondCalving, true, "%s calved on %s: %d days lie between, and no loss", e.Animal, other, gap)
+		}
+	}
+	return nil
+}
+
+func lostBetween(l *life, from, to event.Date) bool {
+	for i := range l.pregnancies {
+		if on := l.pregnancies[i].lostOn; on > from && on <= to {
+			return true
+		}
+	}
+	return false
+}

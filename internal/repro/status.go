@@ -1,0 +1,277 @@
+package repro
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"byrelog.example/internal/event"
+)
+
+// Statuses, in the trade's words.
+const (
+	StatusCalf     = "calf"     // a heifer too young to be bred
+	StatusHeifer   = "heifer"   // old enough, not bred
+	StatusFresh    = "fresh"    // calved, within the waiting period
+	StatusOpen     = "open"     // past the waiting period and not bred, or found open since
+	StatusBred     = "bred"     // bred, result not known
+	StatusPregnant = "pregnant" // known to be pregnant
+	StatusDry      = "dry"
+	StatusStopped  = "do_not_breed"
+	StatusMale     = "male"
+	StatusGone     = "gone"
+	StatusUnknown  = "unknown" // not known whether she ever calved
+)
+
+var statusTexts = map[string]string{
+	StatusCalf:     "heifer, too young to be bred",
+	StatusHeifer:   "heifer, old enough to be bred, not bred",
+	StatusFresh:    "fresh: calved, within the waiting period",
+	StatusOpen:     "open",
+	StatusBred:     "bred, result not known",
+	StatusPregnant: "pregnant",
+	StatusDry:      "dry",
+	StatusStopped:  "not to be bred",
+	StatusMale:     "male",
+	StatusGone:     "gone from the herd",
+	StatusUnknown:  "no calving, breeding or diagnosis recorded: not known how she stands",
+}
+
+// Statuses lists the status codes with their texts, in the order of a cow's
+// life.
+func Statuses() []Status {
+	codes := []string{StatusCalf, StatusHeifer, StatusFresh, StatusOpen, StatusBred, StatusPregnant, StatusDry, StatusStopped, StatusUnknown, StatusMale, StatusGone}
+	out := make([]Status, len(codes))
+	for i, c := range codes {
+		out[i] = Status{c, statusTexts[c]}
+	}
+	return out
+}
+
+// lookup is a reading of the herd as of a day.
+type lookup struct {
+	h     *Herd
+	on    event.Date
+	last  event.Date // the earlier of on and the herd's last data date
+	lives []*life
+}
+
+// at reads the herd as of a day; the zero day is its last data date.
+func (h *Herd) at(on event.Date) *lookup {
+	f, last := h.folded(on, defaultMerge)
+	if on == 0 {
+		on = last
+	}
+	return &lookup{h: h, on: on, last: min(on, last), lives: f.lives}
+}
+
+// find gives the individual that bears a number on the day, or who bore it
+// last; and all that ever bore it, in order of time.
+func (k *lookup) find(number string) (*life, []*life) {
+	code, ok := k.h.words.codes[number]
+	if !ok {
+		return nil, nil
+	}
+	var all []*life
+	for _, l := range k.lives {
+		if slices.ContainsFunc(l.names, func(n naming) bool { return n.number == code }) {
+			all = append(all, l)
+		}
+	}
+	slices.SortStableFunc(all, func(a, b *life) int { return cmp.Compare(a.since(code), b.since(code)) })
+	var best *life
+	for _, l := range all {
+		if l.since(code) <= k.on && (best == nil || l.name(k.on) == code || best.name(k.on) != code) {
+			best = l
+		}
+	}
+	return best, all
+}
+
+// since is the day from which she bore the number.
+func (l *life) since(number word) event.Date {
+	for _, n := range l.names {
+		if n.number == number {
+			return n.from
+		}
+	}
+	return 0
+}
+
+// service is her last service of the lactation, up to the day.
+func (k *lookup) service(l *life, lac *lactation) *service {
+	all := l.of(lac)
+	if len(all) == 0 {
+		return nil
+	}
+	return &all[len(all)-1]
+}
+
+// awaits tells whether a service still awaits its result, so that she may be
+// pregnant from it.
+func (s *service) awaits() bool {
+	return s != nil && s.outcome == undecided && s.why != whyCalvedElse
+}
+
+// status says how she stands. Pregnant goes before do-not-breed, and dry
+// before pregnant: that is what decides which pen she stands in.
+func (k *lookup) status(l *life) string {
+	if l.out != 0 && l.out <= k.on {
+		return StatusGone
+	}
+	if l.sex == male {
+		return StatusMale
+	}
+	lac := &l.lactations[l.lactationOn(k.on)]
+	s := k.service(l, lac)
+	switch {
+	case lac.dried != 0:
+		return StatusDry
+	case l.pregnancyOn(k.on) != nil:
+		return StatusPregnant
+	case l.stopOn(k.on) != nil:
+		return StatusStopped
+	case s.awaits():
+		return StatusBred
+	case lac.calved != 0 && k.on < k.h.ready(l, lac):
+		return StatusFresh
+	case s != nil || lac.calved != 0 || lac.number > 0:
+		return StatusOpen
+	case lac.heifer() && l.born != 0 && k.on < k.h.ready(l, lac):
+		return StatusCalf
+	case lac.heifer():
+		return StatusHeifer
+	}
+	return StatusUnknown
+}
+
+// ready is the first day on which the waiting period is over, or a heifer old
+// enough, by the policy in force on that day itself; 0 if neither the calving
+// nor the birth is known.
+func (h *Herd) ready(l *life, lac *lactation) event.Date {
+	start := lac.calved
+	if lac.heifer() {
+		start = l.born
+	}
+	if start == 0 {
+		return 0
+	}
+	for i, p := range h.policies {
+		days := p.Wait(int(lac.number))
+		if lac.heifer() {
+			days = p.HeiferFirstBreedingDays
+		}
+		d := start + event.Date(days) //nolint:gosec // bounded by Validate
+		if i > 0 {
+			d = max(d, p.From)
+		}
+		if i+1 == len(h.policies) || d < h.policies[i+1].From {
+			return d
+		}
+	}
+	return 0
+}
+
+// due is when a pregnancy comes to term, and the gestation that it was
+// computed with; 0 if the conception is not known.
+func (h *Herd) due(l *life, p *pregnancy) (event.Date, int) {
+	g := h.policies.On(p.begins()).Gestation(h.words.text(l.breed), l.lactations[p.lactation].heifer())
+	if p.conceived == 0 {
+		return 0, g
+	}
+	return p.conceived + event.Date(g), g //nolint:gosec // about 280
+}
+
+func optional16(n int16) *int {
+	if n < 0 {
+		return nil
+	}
+	v := int(n)
+	return &v
+}
+
+func daysBetween(from, to event.Date) *int {
+	if from == 0 || to == 0 {
+		return nil
+	}
+	n := int(to - from)
+	return &n
+}
+
+// summary is the one line about her.
+func (k *lookup) summary(l *life) Animal {
+	t := k.h.words.text
+	code := k.status(l)
+	day := k.on
+	if code == StatusGone {
+		day = max(l.in, l.out-1)
+	}
+	lac := &l.lactations[l.lactationOn(day)]
+	a := Animal{
+		Name: t(l.name(day)), Status: Status{code, statusTexts[code]}, Sex: sexWords[l.sex], Breed: t(l.breed), BornOn: l.born,
+		Pen: t(l.penOn(day)), Lactation: optional16(lac.number), CalvedOn: lac.calved,
+		EnteredOn: l.in, LeftOn: l.out, FirstSeen: l.how == 0,
+	}
+	if lac.dried == 0 && code != StatusGone {
+		a.DaysInMilk = daysBetween(lac.calved, k.on)
+	}
+	if s := k.service(l, lac); s != nil {
+		a.BredOn = min(s.last, k.on)
+	}
+	if p := l.pregnancyOn(day); p != nil && code != StatusGone {
+		a.DueOn, _ = k.h.due(l, p)
+	}
+	return a
+}
+
+// Animals lists every individual that had entered by a day, in natural order
+// of their numbers, those that left with them. The zero day is the herd's
+// last data date.
+func (h *Herd) Animals(on event.Date) []*Animal {
+	k := h.at(on)
+	out := make([]*Animal, 0, len(k.lives))
+	for _, l := range k.lives {
+		if l.in <= k.on {
+			a := k.summary(l)
+			out = append(out, &a)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b *Animal) int {
+		if c := naturalOrder(a.Name, b.Name); c != 0 {
+			return c
+		}
+		return cmp.Compare(a.EnteredOn, b.EnteredOn)
+	})
+	return out
+}
+
+// Animal is the history of whoever bears the number on a day, or bore it
+// last. False if nobody has borne it by then.
+func (h *Herd) Animal(name string, on event.Date) (*CowView, bool) {
+	k := h.at(on)
+	l, all := k.find(name)
+	if l == nil {
+		return nil, false
+	}
+	v := &CowView{
+		Animal: k.summary(l), On: k.on, Dam: h.words.text(l.dam),
+		Numbers: k.numbers(l), Pregnant: k.pregnant(l), Lactations: k.lactations(l), Services: k.services(l),
+		Losses: k.losses(l), Stops: []StopView{}, Pens: []PenView{}, Heats: k.heats(l), Withheld: k.withheld(l),
+		Next: []NextView{}, Others: []OtherView{}, Findings: k.findings(l),
+	}
+	for _, s := range l.stops {
+		v.Stops = append(v.Stops, StopView{s.from, s.to, h.words.text(s.reason)})
+	}
+	for _, p := range l.pens {
+		v.Pens = append(v.Pens, PenView{h.words.text(p.pen), p.from})
+	}
+	for _, o := range all {
+		if o != l {
+			v.Others = append(v.Others, OtherView{o.in, o.out, fmt.Sprintf("another animal bore the number %s", name)})
+		}
+	}
+	if v.Status.Code != StatusGone {
+		v.Next = k.next(l)
+	}
+	return v, true
+}
