@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"math/rand/v2"
 	"syscall"
@@ -82,6 +81,9 @@ func (p *pool) once(ctx context.Context, herd uuid.UUID, fn func(context.Context
 	}
 	// A commit that has begun is seen through: breaking it off because a client
 	// went away would only make its outcome unknown.
+	if tx.Conn().IsClosed() {
+		return false, fail(ErrUnavailable, "the connection was lost before the commit")
+	}
 	cctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	if err := tx.Commit(cctx); err != nil {
@@ -143,7 +145,10 @@ func unparsed(err error) error {
 	return err
 }
 
-// commitError sorts a failed commit: rolled back, never sent, or unknown.
+// commitError sorts a failed commit: rolled back, or unknown. The driver's own
+// SafeToRetry is of no use here: when the connection breaks while the answer is
+// read, the driver (pgx 5.12, MultiResultReader) reports "conn closed", safe to
+// retry, of a commit that was sent. TestCutAtEveryMessage found that.
 func commitError(err error) error {
 	var pg *pgconn.PgError
 	switch {
@@ -156,8 +161,6 @@ func commitError(err error) error {
 			return err
 		}
 		return fail(ErrOutcomeUnknown, "commit: %w", &pgFailure{pg})
-	case pgconn.SafeToRetry(err):
-		return fmt.Errorf("commit not sent: %w", err)
 	}
 	return fail(ErrOutcomeUnknown, "commit: %w", err)
 }
