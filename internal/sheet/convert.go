@@ -6,6 +6,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"golang.org/x/text/encoding/charmap"
 	"golang.org/x/text/unicode/norm"
 
 	"byrelog.example/internal/event"
@@ -50,6 +51,8 @@ func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
 		return fail(CodeErrorCell, "the cell holds the error of a formula", "mend the formula or clear the cell")
 	case strings.ContainsRune(s, utf8.RuneError):
 		return fail(CodeReplacementRun, "characters of the cell were lost before the file came here (U+FFFD)", "export the sheet again")
+	case !note && r.mojibake(s):
+		return fail(CodeMojibake, mojibakeDetail(r.m.Encoding), "state the right encoding in the mapping, or mend the cell")
 	case trimmed[0] == '=':
 		inner := strings.TrimSuffix(strings.TrimPrefix(trimmed, `="`), `"`)
 		if len(inner) != len(trimmed)-3 || strings.Contains(inner, `"`) {
@@ -63,6 +66,36 @@ func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
 		}
 	}
 	return s, true
+}
+
+// mojibake tells whether the letters of s are what UTF-8 looks like when it is
+// read as an encoding of single bytes: a name would become another name.
+func (r *Reader) mojibake(s string) bool {
+	table, ok := charmaps[r.m.Encoding].(*charmap.Charmap)
+	if !ok {
+		table = charmap.Windows1252 // saved as such once, on the way here
+	}
+	if len(strings.TrimFunc(s, func(c rune) bool { return c < utf8.RuneSelf })) == 0 {
+		return false
+	}
+	var raw []byte
+	high := false
+	for _, c := range s {
+		b, ok := table.EncodeRune(c)
+		if !ok {
+			return false
+		}
+		high = high || b >= utf8.RuneSelf
+		raw = append(raw, b)
+	}
+	return high && utf8.Valid(raw)
+}
+
+func mojibakeDetail(encoding string) string {
+	if encoding == utf8Name {
+		return "the letters look like UTF-8 that was read as another encoding on its way here"
+	}
+	return "the letters look like UTF-8 that is read as " + encoding
 }
 
 // word finds the log's word for the cell of a column of kinds.
@@ -105,12 +138,26 @@ func (r *Reader) value(line *Line, b *bound) string {
 	if s == "" {
 		return b.Default
 	}
+	if column.Name == "note" {
+		if r.mojibake(s) {
+			line.Notices = append(line.Notices, r.fault(line, b.at, column.Name, CodeMojibake, mojibakeDetail(r.m.Encoding), ""))
+		}
+		return s
+	}
 	switch {
 	case column.Type == event.EnumSet:
 		return r.set(line, b, s, column.Name)
 	case b.words != nil:
-		v, _ := r.translate(line, b, s, column.Name)
-		return v
+		v, known := b.words[foldWord(s)]
+		switch {
+		case known:
+			return v
+		case b.Others == blankWord:
+			return ""
+		case b.Others != keepWord:
+			v, _ = r.translate(line, b, s, column.Name)
+			return v
+		}
 	}
 	c := conversion{r: r, line: line, b: b, field: column.Name}
 	switch column.Type {

@@ -187,14 +187,16 @@ func describe(c *event.Column) string {
 		return c.Fields[0].Doc
 	}
 	var b bytes.Buffer
-	for i, f := range c.Fields {
-		if i > 0 && f.Doc == c.Fields[i-1].Doc {
-			continue
-		}
+	for i := 0; i < len(c.Fields); {
 		if i > 0 {
 			b.WriteString("; ")
 		}
-		fmt.Fprintf(&b, "%s: %s", c.Kinds[i], f.Doc)
+		doc := c.Fields[i].Doc
+		b.WriteString(c.Kinds[i].String())
+		for i++; i < len(c.Fields) && c.Fields[i].Doc == doc; i++ {
+			b.WriteString(", " + c.Kinds[i].String())
+		}
+		b.WriteString(": " + doc)
 	}
 	if c.Type == event.EnumSet {
 		b.WriteString(" (separated by spaces: ")

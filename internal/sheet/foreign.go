@@ -376,10 +376,17 @@ func (r *Reader) identify(line *Line) error {
 	if len(line.Problems) > 0 {
 		return nil
 	}
-	line.Events = events
-	for _, e := range events {
-		r.ids.remember(e, line.Number)
+	for i := 0; i < len(events); i++ {
+		r.ids.remember(events[i], line.Number)
+		for _, e := range events[:i] {
+			if e.ID == events[i].ID { // two rules that say the same
+				events = slices.Delete(events, i, i+1)
+				i--
+				break
+			}
+		}
 	}
+	line.Events = events
 	if len(events) == 0 && again > 0 {
 		line.Skipped = fmt.Sprintf("the same record as in line %d", again)
 	}

@@ -25,7 +25,7 @@ type Mapping struct {
 	Source      string      `yaml:"source"`      // the events' source; required, since row ids depend on it
 	Encoding    string      `yaml:"encoding"`    // one of Encodings; default utf-8
 	Delimiter   string      `yaml:"delimiter"`   // one character, or "tab"; default: told from the header, or refused
-	HeaderRow   *int        `yaml:"header_row"`  // which row (blank lines not counted) names the columns; default 1; 0: none
+	HeaderRow   *int        `yaml:"header_row"`  // which row (blank ones not counted) names the columns; default 1; 0: none
 	Dates       string      `yaml:"dates"`       // order and separators: iso, d/m/y, m/d/y, d.m.y, y/m/d …
 	TwoDigits   bool        `yaml:"two_digit_years"`
 	Digits      int         `yaml:"animal_digits"` // the herd's numbers have this many digits; 0: not known
@@ -59,6 +59,7 @@ type Cell struct {
 	Position int               `yaml:"position"` // from 1
 	Const    string            `yaml:"const"`
 	Words    map[string]string `yaml:"words"`    // the sheet's word -> the log's; "" leaves the field out
+	Others   string            `yaml:"others"`   // a word that words lacks: refuse (default), keep or blank
 	Default  string            `yaml:"default"`  // where the cell is blank
 	Split    string            `yaml:"split"`    // what separates the words of a list
 	Dates    string            `yaml:"dates"`    // where this column has an order of its own
@@ -66,6 +67,7 @@ type Cell struct {
 	Optional bool              `yaml:"optional"` // the sheet may lack the column
 
 	words map[string]string // folded
+	short bool              // written as a text
 }
 
 // Condition is a test of one cell. Exactly one of its tests is given; words
@@ -84,6 +86,8 @@ const (
 	maxMapping     = 256 << 10
 	refuse         = "refuse"
 	skipRow        = "skip"
+	keepWord       = "keep"
+	blankWord      = "blank"
 )
 
 //go:embed mapping.schema.json
@@ -110,11 +114,11 @@ func (m *Mapping) IsNative() bool { return m.native }
 // UnmarshalYAML takes the short form too: a text is a column's name.
 func (c *Cell) UnmarshalYAML(n *yaml.Node) error {
 	if n.Kind == yaml.ScalarNode {
-		c.Column = n.Value
+		c.Column, c.short = n.Value, true
 		return nil
 	}
 	type plain Cell // without this method
-	if err := knownKeys(n, "column", "position", "const", "words", "default", "split", "dates", "only", "optional"); err != nil {
+	if err := knownKeys(n, "column", "position", "const", "words", "others", "default", "split", "dates", "only", "optional"); err != nil {
 		return err
 	}
 	return n.Decode((*plain)(c))
@@ -171,6 +175,7 @@ func ParseMapping(doc []byte) (*Mapping, error) {
 type mappingCheck struct {
 	m      *Mapping
 	faults []string
+	named  bool // some column is given by name
 }
 
 func (c *mappingCheck) add(format string, args ...any) {
@@ -220,7 +225,7 @@ func (c *mappingCheck) run() {
 	for i := range m.Key {
 		where := fmt.Sprintf("key %d", i+1)
 		c.place(where, m.Key[i].Column, m.Key[i].Position)
-		if k := m.Key[i]; k.Const != "" || k.Words != nil || k.Default != "" || k.Split != "" || k.Dates != "" || k.Only != nil || k.Optional {
+		if k := m.Key[i]; k.Const != "" || k.Words != nil || k.Others != "" || k.Default != "" || k.Split != "" || k.Dates != "" || k.Only != nil || k.Optional {
 			c.add("%s: a part of the key is a column and nothing else", where)
 		}
 	}
@@ -231,11 +236,14 @@ func (c *mappingCheck) run() {
 	names := map[string]bool{}
 	for i := range m.Events {
 		r := &m.Events[i]
-		if names[r.Name] && (r.Name != "" || len(m.Key) > 0 && len(r.When) == 0) {
+		if names[r.Name] && r.Name != "" {
 			c.add("events %d: the name %s stands twice", i+1, quote(r.Name))
 		}
 		names[r.Name] = true
 		c.rule(fmt.Sprintf("events %d", i+1), r)
+	}
+	if m.headerRow > 0 && m.delim == 0 && !c.named {
+		c.add("delimiter must be stated where no column is given by name")
 	}
 }
 
@@ -264,7 +272,8 @@ func (c *mappingCheck) rule(where string, r *Rule) {
 		c.condition(fmt.Sprintf("%s when %d", where, i+1), &r.When[i])
 	}
 	kind := &r.Kind
-	if kind.Column != "" && kind.Words == nil {
+	var kinds []string
+	if kind.short {
 		// The short form of kind is the kind itself.
 		kind.Const, kind.Column = kind.Column, ""
 	}
@@ -276,6 +285,7 @@ func (c *mappingCheck) rule(where string, r *Rule) {
 		if kind.Position != 0 || kind.Words != nil {
 			c.add("%s: kind is a constant or a column, not both", where)
 		}
+		kinds = append(kinds, kind.Const)
 	case kind.Column != "" || kind.Position != 0:
 		if len(kind.Words) == 0 {
 			c.add("%s: a column of kinds needs words", where)
@@ -285,18 +295,59 @@ func (c *mappingCheck) rule(where string, r *Rule) {
 				if _, ok := event.ParseKind(k); !ok {
 					c.add("%s: kind: %s is no kind of event", where, quote(k))
 				}
+				kinds = append(kinds, k)
 			}
 		}
+		if kind.Others != "" && kind.Others != refuse || kind.Split != "" || kind.Dates != "" || kind.Only != nil || kind.Optional {
+			c.add("%s: kind takes a column, words and default only", where)
+		}
+		c.place(where+" kind", kind.Column, kind.Position)
 		c.prepare(where+" kind", kind)
 	default:
 		c.add("%s: the kind is missing", where)
 	}
 	c.fields(where+" fields", r.Fields)
-	for _, need := range []string{"on"} {
-		_, own := r.Fields[need]
-		_, common := c.m.Fields[need]
-		if !own && !common {
-			c.add("%s: no column is given for %s", where, need)
+	for _, name := range unique(kinds) {
+		if k, ok := event.ParseKind(name); ok {
+			c.complete(where, r, k)
+		}
+	}
+}
+
+// complete tells what an event of the kind needs and the rule does not give,
+// and what it gives and the kind does not have: either would refuse every row.
+func (c *mappingCheck) complete(where string, r *Rule, kind event.Kind) {
+	given := func(target string) bool {
+		for _, f := range []Fields{r.Fields, c.m.Fields} {
+			if cell, ok := f[target]; ok {
+				return cell.Only == nil || slices.Contains(cell.Only, kind.String())
+			}
+		}
+		return false
+	}
+	need := []string{"on"}
+	if kind.Spec().Animal {
+		need = append(need, "animal")
+	}
+	for _, f := range kind.Spec().Fields {
+		if f.Required && f.Type != event.Object && f.Type != event.Objects {
+			need = append(need, f.ColumnName())
+		}
+	}
+	for _, target := range need {
+		if !given(target) {
+			c.add("%s: an event of kind %s needs %s, and no column or constant is given for it", where, kind, target)
+		}
+	}
+	if r.Kind.Const == "" {
+		return // which cells are filled is seen row by row
+	}
+	for _, f := range []Fields{r.Fields, c.m.Fields} {
+		for _, target := range sortedKeys(f) {
+			i, ok := event.ColumnIndex(target)
+			if kinds := event.Columns()[i].Kinds; ok && len(kinds) > 0 && !slices.Contains(kinds, kind) && given(target) {
+				c.add("%s: an event of kind %s has no %s: limit the field with only", where, kind, target)
+			}
 		}
 	}
 }
@@ -351,13 +402,19 @@ func (c *mappingCheck) cell(at string, cell *Cell, column *event.Column) {
 		if cell.Dates != "" {
 			c.add("%s: it is no date", at)
 		}
-	case cell.Const != "" || cell.Words != nil:
+	case cell.Const != "" || cell.Words != nil && cell.Others != keepWord:
 	case cell.Dates == "" && c.m.Dates == "":
 		c.add("%s: the order of its dates cannot be told from the sheet: state dates, such as d/m/y, m/d/y or iso", at)
 	case cell.Dates == "":
 		cell.Dates = c.m.Dates
 	case !validOrder(cell.Dates):
 		c.add("%s: dates: %s", at, orderHelp(cell.Dates))
+	}
+	switch {
+	case cell.Others != "" && cell.Words == nil:
+		c.add("%s: others goes with words", at)
+	case cell.Others != "" && cell.Others != refuse && cell.Others != keepWord && cell.Others != blankWord:
+		c.add("%s: others is refuse, keep or blank", at)
 	}
 	c.prepare(at, cell)
 	if len(column.Values) > 0 && column.Type == event.Enum {
@@ -405,6 +462,7 @@ func (c *mappingCheck) place(at, column string, position int) {
 	case column != "" && foldHeader(column) == "":
 		c.add("%s: the column's name is blank", at)
 	}
+	c.named = c.named || column != ""
 }
 
 func (c *mappingCheck) condition(at string, cond *Condition) {

@@ -49,7 +49,14 @@ const (
 	isReject
 )
 
-var columnID, columnHerd, columnKind, columnNote, columnAnimal = index("event_id"), index("herd"), index("kind"), index("note"), index("animal")
+var (
+	columnID     = index("event_id")
+	columnHerd   = index("herd")
+	columnAnimal = index("animal")
+	columnKind   = index("kind")
+	columnOn     = index("on")
+	columnNote   = index("note")
+)
 
 // index finds a column that package event is known to have; a test holds it.
 func index(name string) int {
@@ -146,7 +153,7 @@ func (r *Reader) bindNative(header []string, line int) error {
 	case len(unknown) > 0:
 		return &FileError{Line: line, Code: CodeHeader, Detail: "the log has no such column: " + missing(unknown),
 			Suggestion: "a sheet with columns of its own needs a mapping"}
-	case n.back[columnKind] < 0 || n.back[index("on")] < 0:
+	case n.back[columnKind] < 0 || n.back[columnOn] < 0:
 		return &FileError{Line: line, Code: CodeHeader, Detail: "the header must have the columns kind and on",
 			Suggestion: "a sheet with columns of its own needs a mapping"}
 	}
@@ -167,19 +174,21 @@ var lostDigits = regexp.MustCompile(`^[0-9]([.,][0-9]+)?[eE]\+?[0-9]{1,2}$`)
 
 func (r *Reader) nativeRow(line *Line) error {
 	n := &r.native
+	n.events++
 	clear(r.cells)
 	for i, c := range line.Cells {
 		if i < len(n.is) && n.is[i] >= 0 {
 			if n.is[i] != columnNote {
-				c = trimCell(c)
+				// Not trimCell: what a valid text may hold must come back as it was.
+				c = strings.TrimSpace(c)
 			}
 			r.cells[n.is[i]] = c
 		}
 	}
 	if r.cells[columnKind] == kindEnd {
+		n.events--
 		return r.endRow(line)
 	}
-	n.events++
 	e, err := event.FromCells(r.cells)
 	if err != nil {
 		return r.eventProblems(line, err, n.columnOf)
@@ -303,6 +312,8 @@ func (r *Reader) endRow(line *Line) error {
 	}
 	n.end = &endRecord{line: line.Number, seq: seq, hash: n.fromLog(line.Cells, isHash)}
 	line.Skipped = "the end record"
+	r.stats.Rows--
+	r.stats.Skipped--
 	return nil
 }
 
@@ -317,6 +328,10 @@ func (r *Reader) atEnd() error {
 		return &FileError{Line: n.end.line, Code: CodeEndRecord,
 			Detail:     fmt.Sprintf("the end record counts %d events, the file has %d", n.end.seq, n.events),
 			Suggestion: "fetch the export again; if rows were meant to be taken out or added, take the end record out too"}
+	}
+	if n.log[-isHash-1] >= 0 && n.end.hash == "" {
+		return &FileError{Line: n.end.line, Code: CodeEndRecord, Detail: "the end record has no hash: the file was cut off in its last row",
+			Suggestion: "fetch the export again"}
 	}
 	if n.maxHash != "" && n.end.hash != "" && (n.maxSeq != n.end.seq || n.maxHash != n.end.hash) {
 		return &FileError{Line: n.end.line, Code: CodeEndRecord,

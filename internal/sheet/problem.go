@@ -90,6 +90,7 @@ const (
 	CodeTwoDigitYear   = "two_digit_year"       //
 	CodeDateSerial     = "date_serial"          // a spreadsheet's day number
 	CodeTimeOfDay      = "time_of_day"          // a date cell with a time that the mapping does not read
+	CodeMojibake       = "mojibake"             // UTF-8 read as another encoding
 	CodeUnknownWord    = "unknown_word"         // a word that the mapping does not know
 	CodeNoRule         = "no_rule"              // no event of the mapping fits the row
 	CodeDuplicateKey   = "duplicate_key"        // the mapping's key again, with other content

@@ -35,6 +35,7 @@ type Reader struct {
 type Layout struct {
 	Encoding  string     `json:"encoding"`
 	BOM       bool       `json:"bom"`
+	Sep       bool       `json:"sep"` // a first line sep= names the delimiter
 	Delimiter string     `json:"delimiter"`
 	Preface   [][]string `json:"preface,omitempty"` // rows before the header
 	Header    []string   `json:"header,omitempty"`  // nil for a sheet without one
@@ -113,6 +114,7 @@ func (r *Reader) open() error {
 		if !validDelimiter(sep) {
 			return &FileError{Line: 1, Code: CodeDelimiter, Detail: fmt.Sprintf("the line sep= names %q, which cannot be a delimiter", sep)}
 		}
+		r.layout.Sep = true
 		r.sc.pos += n
 		r.sc.line++
 		head = head[n:]
@@ -134,7 +136,7 @@ func (r *Reader) open() error {
 		return r.bind(nil, 0)
 	}
 	for i := 1; ; i++ {
-		rec, err := r.sc.next()
+		rec, err := r.sc.nextFilled()
 		if errors.Is(err, io.EOF) {
 			return r.noHeader()
 		}
@@ -222,7 +224,7 @@ func (r *Reader) tellDelimiter(head []byte) (byte, error) {
 func (r *Reader) headerUnder(head []byte, delim byte) []string {
 	sc := newScanner(bytes.NewReader(head), delim, &r.limits)
 	for i := 1; ; i++ {
-		rec, err := sc.next()
+		rec, err := sc.nextFilled()
 		if err != nil {
 			return nil
 		}
@@ -257,6 +259,7 @@ func (r *Reader) Next() (Line, error) {
 		r.stats.Rows++
 		switch {
 		case rec.stray != "":
+			r.native.events++
 			r.problem(&line, rec.strayCell, "", CodeBareQuote, rec.stray, "put the whole field in quotes and write a quote inside it twice")
 		case r.tooWide(&line):
 		case r.m.native:
@@ -279,6 +282,8 @@ func (r *Reader) settle(line *Line) {
 	case len(line.Problems) > 0:
 		line.Events, line.Skipped = nil, ""
 		r.stats.Refused++
+	case len(line.Events) > 0:
+		line.Skipped = ""
 	case line.Skipped != "":
 		r.stats.Skipped++
 	}
@@ -301,6 +306,7 @@ func (r *Reader) tooWide(line *Line) bool {
 	if r.m.headerRow == 0 || len(trimRight(line.Cells)) <= len(r.names) {
 		return false
 	}
+	r.native.events++
 	r.problem(line, -1, "", CodeExtraCells,
 		fmt.Sprintf("the row has %d cells and the header %d columns", len(trimRight(line.Cells)), len(r.names)),
 		"put a field that holds the delimiter in quotes")

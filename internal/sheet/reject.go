@@ -56,6 +56,11 @@ func NewRejectWriter(w io.Writer, l Layout) (*RejectWriter, error) {
 		w = encoding.ReplaceUnsupported(charmaps[name].NewEncoder()).Writer(w)
 	}
 	rw := &RejectWriter{out: newRowWriter(w, l.Delimiter[0]), width: len(l.Header)}
+	if l.Sep {
+		if err := rw.out.line("sep=" + l.Delimiter); err != nil {
+			return nil, err
+		}
+	}
 	for _, row := range l.Preface {
 		if err := rw.out.row(row); err != nil {
 			return nil, err

@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -133,6 +134,16 @@ func (s *scanner) next() (record, error) {
 	return rec, nil
 }
 
+// nextFilled gives the next record with anything in it.
+func (s *scanner) nextFilled() (record, error) {
+	for {
+		rec, err := s.next()
+		if err != nil || !allBlank(rec.cells) {
+			return rec, err
+		}
+	}
+}
+
 // valid tells whether every field is UTF-8: the text as a whole, and no
 // character lies across the end of a field.
 func (s *scanner) valid() bool {
@@ -206,9 +217,11 @@ func (s *scanner) plain(rec *record, start int) (more bool, err error) {
 			rec.last = s.line
 			return true, nil
 		case '"':
-			s.stray(rec, "a quote stands inside a field that does not begin with one")
-			s.text = append(s.text, c)
 			s.pos++
+			if !s.wrapper(start) {
+				s.stray(rec, "a quote stands inside a field that does not begin with one")
+			}
+			s.text = append(s.text, c)
 		case 0:
 			return false, s.nul()
 		default:
@@ -222,6 +235,26 @@ func (s *scanner) plain(rec *record, start int) (more bool, err error) {
 		return false, s.atEnd()
 	}
 	return false, nil
+}
+
+// wrapper tells whether the quote just passed belongs to a field of the form
+// ="0123", which spreadsheet users write without further quotes to keep zeros.
+func (s *scanner) wrapper(start int) bool {
+	field := s.text[start:]
+	if len(field) == 0 || field[0] != '=' {
+		return false
+	}
+	if len(field) == 1 {
+		return true
+	}
+	if field[1] != '"' || bytes.IndexByte(field[2:], '"') >= 0 {
+		return false
+	}
+	if !s.fill() {
+		return true
+	}
+	next := s.buf[s.pos]
+	return next == s.delim || next == '\r' || next == '\n'
 }
 
 // quoted reads a field that begins with a quote.

@@ -48,6 +48,7 @@ func VerifyExport(r io.Reader) (Report, error) {
 type verifier struct {
 	rd     *Reader
 	report Report
+	on     event.Date // of the last event
 	buf    []byte
 }
 
@@ -81,6 +82,9 @@ func (v *verifier) row(line *Line) error {
 	if e.Note != "" {
 		e.Seal(e.NoteSalt)
 		v.report.Notes++
+		if stated := v.rd.native.fromLog(line.Cells, isNoteHash); stated != "" && stated != e.NoteHash.String() {
+			return fault(line, next, CodeChain, "note_hash is not the commitment to the note")
+		}
 	} else if e.NoteHash != (event.Digest{}) {
 		v.report.Erased++
 	}
@@ -90,6 +94,7 @@ func (v *verifier) row(line *Line) error {
 		return fault(line, next, CodeChain, "the hash does not fit: this row, or one before it, is not what the log holds")
 	}
 	v.report.Herd, v.report.Events, v.report.Hash, v.report.RecordedAt = e.Herd, s.Seq, hash, s.RecordedAt
+	v.on = e.On
 	return nil
 }
 
@@ -103,6 +108,22 @@ func (v *verifier) endRow(line *Line) error {
 		return fault(line, 0, CodeEndRecord, "the end record names another head than the rows lead to")
 	case v.rd.cells[columnID] != EndID(v.report.Hash).String():
 		return fault(line, 0, CodeEndRecord, "the end record's event_id does not fit the head")
+	case v.report.Herd != "" && v.rd.cells[columnHerd] != v.report.Herd:
+		return fault(line, 0, event.CodeHerdMismatch, "the end record is of another herd than the rows")
+	case v.report.Events > 0 && v.rd.native.fromLog(line.Cells, isRecordedAt) != v.report.RecordedAt.Format(timeLayout):
+		return fault(line, 0, CodeEndRecord, "the end record has another recorded_at than the last event")
+	}
+	for i, c := range v.rd.cells {
+		want := ""
+		switch i {
+		case columnID, columnHerd, columnKind:
+			continue
+		case columnOn:
+			want = v.on.String()
+		}
+		if c != want {
+			return fault(line, 0, CodeEndRecord, "the end record has another "+event.Columns()[i].Name+" than the log's head gives it")
+		}
 	}
 	if v.report.Herd == "" {
 		v.report.Herd = v.rd.cells[columnHerd]

@@ -35,6 +35,12 @@ func (w *rowWriter) row(cells []string) error {
 	return err
 }
 
+// line writes a line that is no record.
+func (w *rowWriter) line(s string) error {
+	_, err := w.w.WriteString(s + "\r\n")
+	return err
+}
+
 func (w *rowWriter) cell(s string) {
 	if !needsQuotes(s, w.delim) {
 		_, _ = w.w.WriteString(s)
@@ -147,7 +153,7 @@ func (w *Writer) Close() error {
 	w.cells[columnID] = EndID(w.hash).String()
 	w.cells[columnHerd] = w.herd
 	w.cells[columnKind] = kindEnd
-	w.cells[index("on")] = w.on.String()
+	w.cells[columnOn] = w.on.String()
 	w.log("")
 	if err := w.out.row(w.cells); err != nil {
 		return err
