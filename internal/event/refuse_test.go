@@ -63,12 +63,18 @@ func full(s *event.Spec) map[string]any {
 		m["data"] = samples(s.Fields)
 	}
 	if s.Kind == event.KindBreeding { // only a run with a bull has a last day
-		m["data"].(map[string]any)["method"] = event.Natural
+		members(m["data"])["method"] = event.Natural
 	}
 	return m
 }
 
-// at walks a JSON Pointer without escapes to the container of its last part.
+// members is a generic object; anything else has none.
+func members(v any) map[string]any {
+	m, _ := v.(map[string]any)
+	return m
+}
+
+// follow walks a JSON Pointer without escapes to the container of its last part.
 func follow(m map[string]any, pointer string) (any, string) {
 	parts := strings.Split(pointer[1:], "/")
 	var v any = m
@@ -207,7 +213,7 @@ func TestEveryFieldsBounds(t *testing.T) {
 				m := full(&s)
 				set(m, r.pointer, r.value)
 				if r.pointer == "/data/method" && r.value != event.Natural && s.Kind == event.KindBreeding {
-					delete(m["data"].(map[string]any), "until")
+					delete(members(m["data"]), "until")
 				}
 				raw := jcsOf(m)
 				check(t, raw, r)
@@ -270,9 +276,15 @@ func jcsOf(v any) string {
 func TestEnvelopeBounds(t *testing.T) {
 	text := func(p string, most int) []rule {
 		return []rule{
-			{p, nil, "", ""}, {p, 7, event.CodeWrongType, p}, {p, "", event.CodeBadText, p},
-			{p, strings.Repeat("牛", most), "", ""}, {p, strings.Repeat("牛", most+1), event.CodeTooLong, p},
-			{p, "a\x1fb", event.CodeBadText, p}, {p, "a\x7fb", event.CodeBadText, p}, {p, " a", event.CodeBadText, p}, {p, "a\u3000", event.CodeBadText, p},
+			{p, nil, "", ""},
+			{p, 7, event.CodeWrongType, p},
+			{p, "", event.CodeBadText, p},
+			{p, strings.Repeat("牛", most), "", ""},
+			{p, strings.Repeat("牛", most+1), event.CodeTooLong, p},
+			{p, "a\x1fb", event.CodeBadText, p},
+			{p, "a\x7fb", event.CodeBadText, p},
+			{p, " a", event.CodeBadText, p},
+			{p, "a\u3000", event.CodeBadText, p},
 			{p, "a\nb", event.CodeBadText, p},
 		}
 	}
@@ -281,25 +293,57 @@ func TestEnvelopeBounds(t *testing.T) {
 		{"/id", nil, "", ""}, // the server makes one
 		{"/id", otherID, event.CodeContradicts, "/replaces"},
 		{"/id", "1", event.CodeBadID, "/id"},
-		{"/replaces", nil, "", ""}, {"/replaces", someID, event.CodeContradicts, "/replaces"}, {"/replaces", "1", event.CodeBadID, "/replaces"},
-		{"/herd", nil, event.CodeRequired, "/herd"}, {"/herd", "a", event.CodeBadText, "/herd"}, {"/herd", "Alder", event.CodeBadText, "/herd"},
-		{"/herd", "alder row", event.CodeBadText, "/herd"}, {"/herd", strings.Repeat("a", 40), "", ""}, {"/herd", strings.Repeat("a", 41), event.CodeTooLong, "/herd"},
+		{"/replaces", nil, "", ""},
+		{"/replaces", someID, event.CodeContradicts, "/replaces"},
+		{"/replaces", "1", event.CodeBadID, "/replaces"},
+		{"/herd", nil, event.CodeRequired, "/herd"},
+		{"/herd", "a", event.CodeBadText, "/herd"},
+		{"/herd", "Alder", event.CodeBadText, "/herd"},
+		{"/herd", "alder row", event.CodeBadText, "/herd"},
+		{"/herd", strings.Repeat("a", 40), "", ""},
+		{"/herd", strings.Repeat("a", 41), event.CodeTooLong, "/herd"},
 		{"/herd", "7-", "", ""},
-		{"/kind", nil, event.CodeRequired, "/kind"}, {"/kind", "milking", event.CodeNotAllowed, "/kind"}, {"/kind", "Heat", event.CodeNotAllowed, "/kind"},
+		{"/kind", nil, event.CodeRequired, "/kind"},
+		{"/kind", "milking", event.CodeNotAllowed, "/kind"},
+		{"/kind", "Heat", event.CodeNotAllowed, "/kind"},
 		{"/kind", 3, event.CodeRequired, "/kind"},
-		{"/on", nil, event.CodeRequired, "/on"}, {"/on", "2026-11-25", "", ""}, {"/on", "2026-11-26", event.CodeFuture, "/on"},
-		{"/on", "1900-01-01", "", ""}, {"/on", "1899-12-31", event.CodeBadDate, "/on"}, {"/on", 1, event.CodeWrongType, "/on"},
-		{"/at", "00:00", "", ""}, {"/at", "23:59", "", ""}, {"/at", "24:00", event.CodeBadTime, "/at"}, {"/at", "12:60", event.CodeBadTime, "/at"},
-		{"/at", "6:30", event.CodeBadTime, "/at"}, {"/at", "06.30", event.CodeBadTime, "/at"}, {"/at", "06:3x", event.CodeBadTime, "/at"}, {"/at", "x6:30", event.CodeBadTime, "/at"},
-		{"/half", "am", event.CodeContradicts, "/half"}, {"/half", "noon", event.CodeNotAllowed, "/half"},
-		{"/note", nil, event.CodeNotAllowed, "/note_salt"}, {"/note", "a\n\tb  ", "", ""}, {"/note", "a\rb", event.CodeBadText, "/note"},
-		{"/note", "\ufffd", event.CodeBadText, "/note"}, {"/note", strings.Repeat("𝒳", 500), "", ""}, {"/note", strings.Repeat("a", 501), event.CodeTooLong, "/note"},
-		{"/note_salt", nil, "", ""}, {"/note_salt", "1f", event.CodeBadText, "/note_salt"}, {"/note_salt", strings.Repeat("1F", 16), event.CodeBadText, "/note_salt"},
-		{"/note_salt", strings.Repeat("g0", 16), event.CodeBadText, "/note_salt"}, {"/note_salt", strings.Repeat("0", 32), event.CodeBadText, "/note_salt"},
-		{"/data", nil, event.CodeRequired, "/data/verdict"}, {"/data", []any{}, event.CodeWrongType, "/data"},
-		{"/mystery", 1, event.CodeUnknownField, "/mystery"}, {"/m~y/stery", 1, event.CodeUnknownField, "/m~0y~1stery"}, {"/On", someDay, event.CodeUnknownField, "/On"},
-		{"/seq", 1, event.CodeServerField, "/seq"}, {"/recorded_at", "x", event.CodeServerField, "/recorded_at"}, {"/hash", "x", event.CodeServerField, "/hash"},
-		{"/note_hash", "x", event.CodeServerField, "/note_hash"}, {"/voided_by", "x", event.CodeServerField, "/voided_by"},
+		{"/on", nil, event.CodeRequired, "/on"},
+		{"/on", "2026-11-25", "", ""},
+		{"/on", "2026-11-26", event.CodeFuture, "/on"},
+		{"/on", "1900-01-01", "", ""},
+		{"/on", "1899-12-31", event.CodeBadDate, "/on"},
+		{"/on", 1, event.CodeWrongType, "/on"},
+		{"/at", "00:00", "", ""},
+		{"/at", "23:59", "", ""},
+		{"/at", "24:00", event.CodeBadTime, "/at"},
+		{"/at", "12:60", event.CodeBadTime, "/at"},
+		{"/at", "6:30", event.CodeBadTime, "/at"},
+		{"/at", "06.30", event.CodeBadTime, "/at"},
+		{"/at", "06:3x", event.CodeBadTime, "/at"},
+		{"/at", "x6:30", event.CodeBadTime, "/at"},
+		{"/half", "am", event.CodeContradicts, "/half"},
+		{"/half", "noon", event.CodeNotAllowed, "/half"},
+		{"/note", nil, event.CodeNotAllowed, "/note_salt"},
+		{"/note", "a\n\tb  ", "", ""},
+		{"/note", "a\rb", event.CodeBadText, "/note"},
+		{"/note", "\ufffd", event.CodeBadText, "/note"},
+		{"/note", strings.Repeat("𝒳", 500), "", ""},
+		{"/note", strings.Repeat("a", 501), event.CodeTooLong, "/note"},
+		{"/note_salt", nil, "", ""},
+		{"/note_salt", "1f", event.CodeBadText, "/note_salt"},
+		{"/note_salt", strings.Repeat("1F", 16), event.CodeBadText, "/note_salt"},
+		{"/note_salt", strings.Repeat("g0", 16), event.CodeBadText, "/note_salt"},
+		{"/note_salt", strings.Repeat("0", 32), event.CodeBadText, "/note_salt"},
+		{"/data", nil, event.CodeRequired, "/data/verdict"},
+		{"/data", []any{}, event.CodeWrongType, "/data"},
+		{"/mystery", 1, event.CodeUnknownField, "/mystery"},
+		{"/m~y/stery", 1, event.CodeUnknownField, "/m~0y~1stery"},
+		{"/On", someDay, event.CodeUnknownField, "/On"},
+		{"/seq", 1, event.CodeServerField, "/seq"},
+		{"/recorded_at", "x", event.CodeServerField, "/recorded_at"},
+		{"/hash", "x", event.CodeServerField, "/hash"},
+		{"/note_hash", "x", event.CodeServerField, "/note_hash"},
+		{"/voided_by", "x", event.CodeServerField, "/voided_by"},
 	})
 	spec := event.KindHeat.Spec()
 	for _, r := range rules {

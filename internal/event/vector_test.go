@@ -324,7 +324,7 @@ func secondBytes(t *testing.T, in []byte) string {
 	t.Helper()
 	m := generic(t, in)
 	if note, ok := m["note"].(string); ok {
-		salt, err := hex.DecodeString(m["note_salt"].(string))
+		salt, err := hex.DecodeString(fmt.Sprint(m["note_salt"]))
 		if err != nil || len(salt) != 16 {
 			t.Fatalf("salt of %s", in)
 		}
@@ -345,7 +345,7 @@ func secondBytes(t *testing.T, in []byte) string {
 		if words, ok := data["signs"].([]any); ok {
 			order := "standing mounting mucus restless swollen_vulva blood bellowing less_milk"
 			slices.SortFunc(words, func(a, b any) int {
-				return strings.Index(order, a.(string)) - strings.Index(order, b.(string))
+				return strings.Index(order, fmt.Sprint(a)) - strings.Index(order, fmt.Sprint(b))
 			})
 		}
 	}
