@@ -148,7 +148,7 @@ func (s *sim) populate() {
 		}
 		stage := event.Date(s.life.IntN(cycleDays))
 		a := s.enter(&animal{
-			parity: int32(parity), calved: s.today - stage, pen: s.milkingPen(), //nolint:gosec // at most 9
+			parity: int32(parity), calved: s.today - stage, pen: s.milkingPen(),
 			born: s.today - stage - event.Date(720+(parity-1)*cycleDays+s.life.IntN(60)),
 		})
 		s.fate(a)
@@ -392,6 +392,7 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 		p *= c.Suspect
 	case FoundTimed:
 		p *= c.Timed
+	case FoundObvious: // the base
 	}
 	p = min(p*tech.Factor*sire.Factor, 0.95)
 	carrying := a.conceived != 0

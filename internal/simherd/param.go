@@ -239,8 +239,14 @@ func Default(cows int) Params {
 		Pens:        Pens{Milking: milkingPens(cows), Dry: "dry", Calves: "calves", Young: "young"},
 		Technicians: []Worker{{Code: "t1", Share: 0.5, Factor: 1}, {Code: "t2", Share: 0.3, Factor: 1}, {Code: "t3", Share: 0.2, Factor: 1}},
 		Sires: []Sire{
-			{Code: "b-101", Factor: 1}, {Code: "b-104", Factor: 1}, {Code: "b-117", Factor: 1}, {Code: "b-122", Factor: 1},
-			{Code: "b-136", Factor: 1}, {Code: "b-140", Factor: 1}, {Code: "b-201", Beef: true, Factor: 1}, {Code: "b-205", Beef: true, Factor: 1},
+			{Code: "b-101", Factor: 1},
+			{Code: "b-104", Factor: 1},
+			{Code: "b-117", Factor: 1},
+			{Code: "b-122", Factor: 1},
+			{Code: "b-136", Factor: 1},
+			{Code: "b-140", Factor: 1},
+			{Code: "b-201", Beef: true, Factor: 1},
+			{Code: "b-205", Beef: true, Factor: 1},
 		},
 	}
 }
@@ -287,8 +293,11 @@ func Demo() []Named {
 	north.Breeding.Timed, north.Breeding.StopAfter = 0.25, 330
 	north.Diagnosis.After = 36
 	north.Technicians = []Worker{
-		{Code: "t1", Share: 0.3, Factor: 1.08}, {Code: "t2", Share: 0.3, Factor: 1}, {Code: "t3", Share: 0.2, Factor: 1},
-		{Code: "t4", Share: 0.15, Factor: 0.95}, {Code: "t5", Share: 0.05, Factor: 0.7},
+		{Code: "t1", Share: 0.3, Factor: 1.08},
+		{Code: "t2", Share: 0.3, Factor: 1},
+		{Code: "t3", Share: 0.2, Factor: 1},
+		{Code: "t4", Share: 0.15, Factor: 0.95},
+		{Code: "t5", Share: 0.05, Factor: 0.7},
 	}
 	north.Noise = Noise{Late: 0.08, LateMax: 21, Doubled: 0.006, Missing: 0.015, Swapped: 0.002, Corrected: 0.002, Noted: 0.01}
 

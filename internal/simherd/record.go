@@ -346,11 +346,7 @@ func (s *sim) record(e *event.Event, a *animal) {
 	late, doubled := s.mishap(n.Late), s.mishap(n.Doubled)
 	delay := event.Date(1 + s.noise.IntN(max(n.LateMax, 1)))
 	other := s.noise.IntN(math.MaxInt32)
-	repeatable := false
-	switch e.Kind {
-	case event.KindHeat, event.KindBreeding, event.KindPregnancyDiagnosis:
-		repeatable = true
-	}
+	repeatable := e.Kind == event.KindHeat || e.Kind == event.KindBreeding || e.Kind == event.KindPregnancyDiagnosis
 	if missing {
 		return
 	}
@@ -369,7 +365,7 @@ func (s *sim) record(e *event.Event, a *animal) {
 	}
 	if doubled && repeatable {
 		twin := *e
-		twin.ID = s.newNoiseID()
+		twin.ID, twin.Replaces = s.newNoiseID(), uuid.Nil
 		twin.By = s.p.Technicians[other%len(s.p.Technicians)].Code
 		if twin.Kind == event.KindPregnancyDiagnosis {
 			twin.By = keeper

@@ -1,0 +1,452 @@
+package simherd_test
+
+import (
+	"fmt"
+	"math"
+	"testing"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
+	"byrelog.example/internal/simherd"
+)
+
+// binomial holds a count against its probability: within 4.5 standard errors,
+// which a right program misses once in 150,000 draws.
+func binomial(t *testing.T, what string, k, n int, p float64) {
+	t.Helper()
+	within(t, what, float64(k), float64(n)*p, float64(n)*p*(1-p))
+	if n < 30 {
+		t.Errorf("%s: only %d trials", what, n)
+	}
+}
+
+func within(t *testing.T, what string, got, mean, variance float64) {
+	t.Helper()
+	if math.Abs(got-mean) > 4.5*math.Sqrt(variance)+0.5 {
+		t.Errorf("%s: %.1f, expected %.1f with a standard error of %.1f", what, got, mean, math.Sqrt(variance))
+	}
+}
+
+// What is drawn has the frequencies that the parameters state.
+func TestTruthFollowsParameters(t *testing.T) {
+	p := simherd.Default(1500)
+	p.First = event.NewDate(2022, 1, 1)
+	p.Breeding.Timed = 0.2
+	_, truth, err := simherd.Generate(p, "mill-lane")
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown, walked := [3]int{}, 0
+	last := map[int]simherd.Heat{}
+	cycles, cycleDays := 0, 0.0
+	for _, h := range truth.Heats {
+		shown[h.Shown]++
+		if h.Walked {
+			walked++
+		}
+		if h.Served && !h.Walked {
+			t.Fatalf("served without a reading: %+v", h)
+		}
+		if before, ok := last[h.Individual]; ok && h.Lactation >= 2 && before.Lactation == h.Lactation && !before.Served && !before.Pregnant && !h.Pregnant {
+			if d := int(h.On - before.On); d <= 27 {
+				cycles++
+				cycleDays += float64(d)
+			}
+		}
+		last[h.Individual] = h
+	}
+	heats := len(truth.Heats)
+	binomial(t, "obvious heats", shown[simherd.Obvious], heats, p.Reading.Obvious)
+	binomial(t, "suspect heats", shown[simherd.Suspect], heats, p.Reading.Suspect)
+	within(t, "mean cycle of cows", cycleDays/float64(cycles), p.Cycle.CowDays, p.Cycle.SD*p.Cycle.SD/float64(cycles)+0.001)
+
+	// Heats of cows that are eligible and walked: obvious ones are served by one
+	// share, suspects by the product of three.
+	served, could := [3]int{}, [3]int{}
+	for _, h := range truth.Heats {
+		if h.Walked && h.Eligible && !h.Pregnant {
+			could[h.Shown]++
+			if h.Served {
+				served[h.Shown]++
+			}
+		}
+	}
+	binomial(t, "served of obvious", served[simherd.Obvious], could[simherd.Obvious], p.Reading.Served)
+	binomial(t, "served of suspects", served[simherd.Suspect], could[simherd.Suspect], p.Reading.Examined*p.Reading.FeltInHeat*p.Reading.Served)
+	if served[simherd.Missed] != 0 {
+		t.Error("a missed heat was served")
+	}
+
+	// Conception, by service number in the second lactation after an obvious heat,
+	// where the probability is the base times the sire's and technician's factors,
+	// all 1; and over all services by each one's own probability.
+	took, n := map[int]int{}, map[int]int{}
+	all, mean, variance := 0, 0.0, 0.0
+	out := 0
+	for _, s := range truth.Services {
+		if s.Conceived {
+			all++
+		}
+		mean += s.Probability
+		variance += s.Probability * (1 - s.Probability)
+		if !s.TrueHeat || s.Pregnant {
+			out++
+			if s.Conceived || s.Probability != 0 {
+				t.Fatalf("took without a heat: %+v", s)
+			}
+			continue
+		}
+		if s.Lactation == 2 && s.Found == simherd.FoundObvious {
+			n[min(s.Number, 3)]++
+			if s.Conceived {
+				took[min(s.Number, 3)]++
+			}
+		}
+		if s.Conceived != (s.Pregnancy >= 0) || s.Conceived && truth.Pregnancies[s.Pregnancy].On != s.On {
+			t.Fatalf("pregnancy of %+v", s)
+		}
+	}
+	within(t, "conceptions", float64(all), mean, variance)
+	for i, want := range p.Conception.ByService {
+		binomial(t, fmt.Sprintf("conception at service %d", i+1), took[i+1], n[i+1], want)
+	}
+	if out == 0 {
+		t.Error("no service out of heat")
+	}
+
+	// Losses by stage, of the pregnancies that lived to it and could be followed
+	// to its end.
+	for _, l := range p.Losses {
+		lost, followed := 0, 0
+		for _, c := range truth.Pregnancies {
+			end := c.LeftOn
+			if end == 0 {
+				end = p.Last + 1
+			}
+			if c.On < p.First || c.LostOn != 0 && c.LostOn-c.On < event.Date(l.From) || end-c.On < event.Date(l.To) {
+				continue
+			}
+			followed++
+			if c.LostOn != 0 && c.LostOn-c.On < event.Date(l.To) {
+				lost++
+			}
+		}
+		binomial(t, fmt.Sprintf("losses on days %d to %d", l.From, l.To), lost, followed, l.Share)
+	}
+
+	twins := 0
+	for _, c := range truth.Calvings {
+		if c.Calves == 2 {
+			twins++
+		}
+	}
+	binomial(t, "twins", twins, len(truth.Calvings), p.Calving.Twins)
+
+	// Yearly hazards: departures for each reason over the cow-years lived.
+	reasons := map[string]int{}
+	for _, l := range truth.Departures {
+		reasons[l.Reason]++
+	}
+	years := float64(p.Cows) * float64(p.Last-p.First+1) / 365
+	for _, r := range p.Leaving.Reasons {
+		mean := years * r.PerYear
+		// The number of cows is kept within some percent of the target only.
+		within(t, "left for "+r.Text, float64(reasons[r.Text]), mean, mean+mean*mean*0.0004)
+	}
+}
+
+// The herd is at a steady state: its size is that of the parameters on the
+// first day, on the last, and in between, and so is the share of cows pregnant.
+func TestSteadyState(t *testing.T) {
+	p := simherd.Default(600)
+	h := herd(t, p)
+	calved, calvings := map[string]bool{}, map[int]int{}
+	check := func(on event.Date) {
+		t.Helper()
+		within(t, "cows on "+on.String(), float64(len(calved)), float64(p.Cows), 100)
+	}
+	first := true
+	for on, e := range h.Events() {
+		if first && on > p.First {
+			check(p.First)
+			first = false
+		}
+		switch d := e.Data.(type) {
+		case *event.Arrival:
+			if d.Parity.N > 0 {
+				calved[e.Animal] = true
+			}
+		case *event.Calving:
+			calved[e.Animal] = true
+			y, _, _ := e.On.Civil()
+			calvings[y]++
+		case *event.Departure:
+			delete(calved, e.Animal)
+		}
+		if _, m, day := on.Civil(); day == 15 && m == 6 && e.Kind == event.KindWalk {
+			check(on)
+		}
+	}
+	check(p.Last)
+	total := 0
+	for _, n := range calvings {
+		total += n
+	}
+	mean := float64(total) / float64(len(calvings))
+	for y, n := range calvings {
+		if math.Abs(float64(n)-mean) > 0.2*mean {
+			t.Errorf("%d calvings in %d, %.0f in the mean year", n, y, mean)
+		}
+	}
+}
+
+// state is what the record says of one animal.
+type state struct {
+	pen               string
+	parity            int
+	born, calved      event.Date
+	bred, conceived   event.Date
+	pregnant, dry     bool
+	stopped, departed bool
+}
+
+// No sequence of the record is impossible in biology or in the yard: replayed
+// cow by cow, without noise.
+func TestSequences(t *testing.T) {
+	p := small()
+	p.Renumber = true
+	p.Breeding.Timed = 0.2
+	truth := map[uuid.UUID]simherd.Service{}
+	h := herd(t, p)
+	for range h.Events() {
+	}
+	for _, s := range h.Truth().Services {
+		truth[s.Event] = s
+	}
+	breeds := map[string]simherd.Breed{}
+	for _, b := range p.Breeds {
+		breeds[b.Name] = b
+	}
+	animals, pens := map[string]*state{}, map[string]int{}
+	counts := map[string]int{}
+	for _, e := range h.Events() {
+		fail := func(why string) {
+			t.Helper()
+			t.Errorf("%s: %s", why, e.Canonical())
+		}
+		a := animals[e.Animal]
+		if e.Kind != event.KindWalk && e.Kind != event.KindArrival && (a == nil || a.departed) {
+			fail("she is not there")
+			continue
+		}
+		age := func() event.Date { return e.On - a.born }
+		switch d := e.Data.(type) {
+		case *event.Arrival:
+			if a != nil {
+				fail("she is there already")
+			}
+			a = &state{pen: d.Pen, parity: d.Parity.N, born: d.BornOn, calved: d.LastCalvedOn, bred: d.LastBredOn, conceived: d.ConceivedOn, pregnant: d.ConceivedOn != 0}
+			a.dry = d.Pen == p.Pens.Dry
+			animals[e.Animal] = a
+			pens[d.Pen]++
+			if a.pregnant && e.On-d.ConceivedOn > 300 || (a.parity > 0) != (a.calved != 0) || a.parity > 0 && a.calved-a.born < 600 {
+				fail("no such past")
+			}
+		case *event.Renumber:
+			if animals[d.To] != nil {
+				fail("the number is taken")
+			}
+			animals[d.To] = a
+			delete(animals, e.Animal)
+			counts["renumbered"]++
+		case *event.Calving:
+			a.parity++
+			if d.Parity.N != a.parity {
+				fail("lactations were lost")
+			}
+			if a.parity > 1 && e.On-a.calved < 300 || age() < 600 {
+				fail("calved too soon")
+			}
+			if a.bred == 0 {
+				fail("calved without a service")
+			}
+			a.calved, a.pregnant, a.conceived, a.bred, a.dry, a.stopped = e.On, false, 0, 0, false, false
+			counts["calved"]++
+		case *event.Breeding:
+			s, known := truth[e.ID]
+			if !known || s.Animal != e.Animal || s.On != e.On || s.Technician != e.By || s.Sire != d.Sire || s.Semen != d.Semen {
+				fail("the truth knows another service")
+			}
+			if s.Pregnant {
+				counts["bred while pregnant"]++
+			}
+			if a.pregnant || a.dry || a.stopped || a.bred == e.On {
+				fail("bred though she is not to be")
+			}
+			if a.parity == 0 && int(age()) < p.Rearing.BreedAt || a.parity > 0 && int(e.On-a.calved) < p.WaitDays {
+				fail("bred too soon")
+			}
+			if (d.Basis == event.Timed) != (s.Found == simherd.FoundTimed) {
+				fail("the basis")
+			}
+			a.bred = e.On
+			delete(truth, e.ID)
+			counts["bred"]++
+		case *event.PregnancyDiagnosis:
+			if a.bred == 0 || int(e.On-a.bred) < p.Diagnosis.After && !a.pregnant {
+				fail("diagnosed too soon")
+			}
+			a.pregnant = d.Result == event.Pregnant || a.pregnant && d.Result == event.Unclear
+			if d.DaysPregnant.Set && d.DaysPregnant.N < 26 {
+				fail("felt before it can be")
+			}
+		case *event.PregnancyLoss:
+			if !a.pregnant {
+				fail("lost what nobody knew of")
+			}
+			a.pregnant = false
+		case *event.DryOff:
+			if e.On != p.First && (a.dry || !a.pregnant || a.parity == 0) {
+				fail("dried off")
+			}
+			a.dry = true
+		case *event.BreedingStop:
+			if a.stopped {
+				fail("stopped twice")
+			}
+			a.stopped = true
+		case *event.BreedingResume:
+			if !a.stopped {
+				fail("resumed without a stop")
+			}
+			a.stopped = false
+		case *event.Move:
+			if d.Pen == a.pen {
+				fail("moved to where she is")
+			}
+			pens[a.pen]--
+			pens[d.Pen]++
+			a.pen = d.Pen
+		case *event.Walk:
+			if d.Seen.N != pens[d.Pen] {
+				fail(fmt.Sprintf("there are %d", pens[d.Pen]))
+			}
+		case *event.Heat, *event.Palpation:
+			if a.pen == p.Pens.Calves || a.pen == p.Pens.Dry {
+				fail("read in a pen that nobody walks")
+			}
+		case *event.Departure:
+			a.departed = true
+			pens[a.pen]--
+		}
+	}
+	if len(truth) != 0 {
+		t.Errorf("%d services were never recorded", len(truth))
+	}
+	for what, least := range map[string]int{"renumbered": 100, "calved": 500, "bred": 1500, "bred while pregnant": 1} {
+		if counts[what] < least {
+			t.Errorf("%s: %d", what, counts[what])
+		}
+	}
+	for _, c := range h.Truth().Calvings {
+		if c.Gestation < 254 || c.Gestation > 302 { // the mean of the breeds ± 3 SD, twins 4.4 days earlier
+			t.Errorf("carried for %d days: %+v", c.Gestation, c)
+		}
+	}
+}
+
+// Carried days by breed and lactation are those of the parameters.
+func TestGestation(t *testing.T) {
+	p := simherd.Default(800)
+	p.Calving.Twins = 0
+	p.Breeds = p.Breeds[:1]
+	_, truth, err := simherd.Generate(p, "mill-lane")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for young, want := range map[bool]float64{true: p.Breeds[0].GestationHeifer, false: p.Breeds[0].GestationCow} {
+		n, sum := 0, 0.0
+		for _, c := range truth.Calvings {
+			if (c.Lactation == 1) == young {
+				n++
+				sum += float64(c.Gestation)
+			}
+		}
+		sd := p.Breeds[0].GestationStdDays
+		within(t, fmt.Sprintf("gestation (heifers %v) %.2f", young, sum/float64(n)), sum/float64(n), want-0.0, sd*sd/float64(n)-0)
+		if n < 100 {
+			t.Errorf("only %d calvings", n)
+		}
+	}
+}
+
+// The truth and a record without noise tell of the same calvings, losses seen
+// and departures.
+func TestTruthIsWhatIsRecorded(t *testing.T) {
+	events, truth, err := simherd.Generate(small(), "mill-lane")
+	if err != nil {
+		t.Fatal(err)
+	}
+	type fact struct {
+		kind   event.Kind
+		animal string
+		on     event.Date
+	}
+	want := map[fact]bool{}
+	for _, c := range truth.Calvings {
+		want[fact{event.KindCalving, c.Animal, c.On}] = true
+	}
+	for _, l := range truth.Departures {
+		want[fact{event.KindDeparture, l.Animal, l.On}] = true
+	}
+	for _, c := range truth.Pregnancies {
+		if c.LossSeen {
+			want[fact{event.KindPregnancyLoss, c.Animal, c.LostOn}] = true
+		}
+		if c.CalvedOn != 0 && !want[fact{event.KindCalving, c.Animal, c.CalvedOn}] {
+			t.Errorf("no calving of %+v", c)
+		}
+		if c.LostOn != 0 && c.CalvedOn != 0 || c.LeftOn != 0 && (c.CalvedOn != 0 || c.LostOn != 0) {
+			t.Errorf("ended twice: %+v", c)
+		}
+	}
+	for _, e := range events {
+		switch e.Kind {
+		case event.KindCalving, event.KindDeparture, event.KindPregnancyLoss:
+			f := fact{e.Kind, e.Animal, e.On}
+			if !want[f] {
+				t.Errorf("the truth has no %+v", f)
+			}
+			delete(want, f)
+		}
+	}
+	for f := range want {
+		t.Errorf("not recorded: %+v", f)
+	}
+}
+
+// A log refuses none of what is simulated, whatever noise there is.
+func TestNothingIsRefused(t *testing.T) {
+	p := messy()
+	p.Cows = 60
+	fold := repro.NewHerd("mill-lane", nil)
+	seqs := map[uuid.UUID]int64{}
+	seq := int64(0)
+	for on, e := range herd(t, p).Events() {
+		if r := fold.Refusal(e); r != nil {
+			t.Errorf("%s: %s: %s", r.Code, r.Text, e.Canonical())
+		}
+		seq++
+		seqs[e.ID] = seq
+		f := repro.Fact{Event: e, Seq: seq, RecordedAt: on.Time()}
+		if v, ok := e.Data.(*event.Void); ok {
+			f.Voids = seqs[v.Event]
+		}
+		fold.Apply([]repro.Fact{f})
+	}
+	if seq < 5000 {
+		t.Errorf("only %d events", seq)
+	}
+}
