@@ -95,7 +95,7 @@ func TestEventsAreValid(t *testing.T) {
 func digest(h *simherd.Herd) string {
 	sum := sha256.New()
 	for on, e := range h.Events() {
-		fmt.Fprintf(sum, "%s %s %s %s\n", on, e.Canonical(), e.Note, e.NoteSalt)
+		sum.Write(fmt.Appendf(nil, "%s %s %s %s\n", on, e.Canonical(), e.Note, e.NoteSalt))
 	}
 	return fmt.Sprintf("%x", sum.Sum(nil))
 }
@@ -306,10 +306,12 @@ func TestEdges(t *testing.T) {
 			p.Reading.Obvious, p.Reading.Suspect, p.Reading.FalseSuspect, p.Reading.FalseObvious = 1, 0, 1, 1
 			p.Conception.ByService, p.Calving.Stillborn, p.Calving.Twins = []float64{1}, 1, 1
 		},
-		"no losses": func(p *simherd.Params) { p.Losses, p.Cycle.WhilePregnant = nil, 0 },
-		"all lost":  func(p *simherd.Params) { p.Losses[0].Share = 1 },
-		"early":     func(p *simherd.Params) { p.First, p.Last = event.NewDate(1920, 1, 1), event.NewDate(1921, 1, 1) },
-		"late":      func(p *simherd.Params) { p.First, p.Last = event.NewDate(2199, 1, 1), event.NewDate(2199, 12, 31) },
+		"no false marks": func(p *simherd.Params) { p.Reading.FalseSuspect, p.Reading.FalseObvious = 0, 0 },
+		"no waiting":     func(p *simherd.Params) { p.WaitDays, p.Breeding.Held = 0, 1 },
+		"no losses":      func(p *simherd.Params) { p.Losses, p.Cycle.WhilePregnant = nil, 0 },
+		"all lost":       func(p *simherd.Params) { p.Losses[0].Share = 1 },
+		"early":          func(p *simherd.Params) { p.First, p.Last = event.NewDate(1920, 1, 1), event.NewDate(1921, 1, 1) },
+		"late":           func(p *simherd.Params) { p.First, p.Last = event.NewDate(2199, 1, 1), event.NewDate(2199, 12, 31) },
 	} {
 		p := small()
 		p.Cows, p.Last = 40, p.First+400

@@ -287,6 +287,7 @@ func Demo() []Named {
 
 	north := Default(3000)
 	north.Seed = 3000
+	north.First = event.NewDate(2022, 7, 1) // about 200,000 events: the demo is to start quickly
 	north.Breeds = north.Breeds[:1]
 	north.Reading.Obvious, north.Reading.Suspect, north.Reading.Walked, north.Reading.Examined = 0.38, 0.22, 0.88, 0.55
 	north.Conception.ByService = []float64{0.40, 0.37, 0.34}

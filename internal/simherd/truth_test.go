@@ -413,8 +413,7 @@ func TestTruthIsWhatIsRecorded(t *testing.T) {
 		}
 	}
 	for _, e := range events {
-		switch e.Kind {
-		case event.KindCalving, event.KindDeparture, event.KindPregnancyLoss:
+		if e.Kind == event.KindCalving || e.Kind == event.KindDeparture || e.Kind == event.KindPregnancyLoss {
 			f := fact{e.Kind, e.Animal, e.On}
 			if !want[f] {
 				t.Errorf("the truth has no %+v", f)
