@@ -42,5 +42,12 @@ GRANT SELECT, UPDATE (seq, hash, recorded_at) ON heads TO byrelog_writer;
 GRANT SELECT ON herds, heads TO byrelog_backup;
 -- The service checks at start and in its readiness that the schema fits.
 GRANT SELECT ON goose_db_version TO byrelog_reader, byrelog_writer, byrelog_registry, byrelog_backup;
--- pg_dump reads the library's sequence too.
-GRANT SELECT ON SEQUENCE goose_db_version_id_seq TO byrelog_backup;
+-- pg_dump reads the library's sequence too. Its name is Postgres's choice, and
+-- another one when several starters made the table at the same moment.
+-- +goose StatementBegin
+DO $$
+BEGIN
+    EXECUTE format('GRANT SELECT ON SEQUENCE %s TO byrelog_backup', pg_get_serial_sequence('goose_db_version', 'id'));
+END
+$$;
+-- +goose StatementEnd

@@ -11,6 +11,13 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
+// joinNotes looks the note of each row up by its key. The limit keeps the planner
+// from joining all notes of the herd, which it does as long as it has no
+// statistics of a table that has just been filled (measured: 20 ms instead of 2
+// for a page). The limits of the other lateral joins are there for the same reason.
+const joinNotes = `left join lateral (select event_id, salt, body from notes
+	where herd_id = e.herd_id and event_id = e.event_id limit 1) n on true `
+
 // KnownEvent is what the log knows of an event id.
 type KnownEvent struct {
 	Seq        int64
@@ -39,8 +46,8 @@ func (db *DB) Known(ctx context.Context, herd uuid.UUID, ids []uuid.UUID) (map[u
 		rows, err := tx.Query(ctx, `select e.seq, e.event_id, e.animal, e.kind, e.on_date, e.recorded_at, e.leaf, e.hash, null::bytea,
 				n.event_id is not null, n.salt, n.body
 			from unnest($2::uuid[]) as k (id)
-			join events e on e.herd_id = $1 and e.event_id = k.id
-			left join notes n on n.herd_id = e.herd_id and n.event_id = e.event_id`,
+			cross join lateral (select * from events where herd_id = $1 and event_id = k.id limit 1) e
+			`+joinNotes,
 			binaryResult(12), herd, rawIDs(ids))
 		if err != nil {
 			return err
@@ -181,8 +188,16 @@ func pageSQL(herd uuid.UUID, f *Filter) (string, []any) {
 		args = append(args, v)
 		where += fmt.Sprintf(" and "+cond, len(args))
 	}
-	if f.UpTo > 0 {
-		add("e.seq <= $%d", f.UpTo)
+	upTo := f.UpTo
+	if f.unfiltered() {
+		// Numbers have no gap, so the range can say what the limit says. With both
+		// bounds the planner takes the index also without statistics.
+		if end := f.After + int64(f.Limit) + 1; upTo == 0 || end < upTo {
+			upTo = end
+		}
+	}
+	if upTo > 0 {
+		add("e.seq <= $%d", upTo)
 	}
 	if f.Animal != "" {
 		add("e.animal = $%d", f.Animal)
@@ -206,7 +221,7 @@ func pageSQL(herd uuid.UUID, f *Filter) (string, []any) {
 			select e.* from events e where e.herd_id = h.herd_id and e.seq > $2` + where + `
 			order by e.seq limit $3
 		) e on true
-		left join notes n on n.herd_id = e.herd_id and n.event_id = e.event_id
+		` + joinNotes + `
 		where h.herd_id = $1
 		order by e.seq`, args
 }
@@ -273,7 +288,7 @@ func (db *DB) SeqAt(ctx context.Context, herd uuid.UUID, t time.Time) (int64, er
 					case when e.recorded_at <= $2 then s.hi else m.mid - 1 end
 				from search s
 				cross join lateral (select (s.lo + s.hi + 1) >> 1 as mid) m
-				join lateral (select recorded_at from events where herd_id = $1 and seq = m.mid) e on true
+				cross join lateral (select recorded_at from events where herd_id = $1 and seq = m.mid limit 1) e
 				where s.lo < s.hi
 			) select lo from search where lo >= hi limit 1`, herd, t.UTC().Truncate(time.Microsecond)).Scan(&seq)
 	})

@@ -109,12 +109,15 @@ func (db *DB) scan(ctx context.Context, herd uuid.UUID, after, upto int64, notes
 // heavy, but at least one.
 func (c *chunk) read(ctx context.Context, tx pgx.Tx, d *decoder, herd uuid.UUID, after, upto int64, notes bool) error {
 	c.rows, c.ends, c.buf = c.rows[:0], c.ends[:0], c.buf[:0]
+	if n := int(upto - after); cap(c.rows) < n {
+		c.rows, c.ends = make([]Row, 0, n), make([]int, 0, n)
+	}
 	sql, columns := `select seq, event_id, animal, kind, on_date, recorded_at, leaf, hash, bytes
 		from events where herd_id = $1 and seq > $2 and seq <= $3 order by seq`, 9
 	if notes {
 		sql, columns = `select e.seq, e.event_id, e.animal, e.kind, e.on_date, e.recorded_at, e.leaf, e.hash, e.bytes,
 				n.event_id is not null, n.salt, n.body
-			from events e left join notes n on n.herd_id = e.herd_id and n.event_id = e.event_id
+			from events e `+joinNotes+`
 			where e.herd_id = $1 and e.seq > $2 and e.seq <= $3 order by e.seq`, 12
 	}
 	rows, err := tx.Query(ctx, sql, binaryResult(columns), herd, after, upto)
