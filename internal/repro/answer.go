@@ -48,8 +48,9 @@ type Answer struct {
 	Numerator   *int                `json:"numerator"`
 	Denominator *int                `json:"denominator"`
 	Interval    *Interval           `json:"interval"`
-	Small       bool                `json:"small"`       // fewer than 10 in the denominator
-	Provisional bool                `json:"provisional"` // too recent for its outcomes to be known
+	Currency    string              `json:"currency,omitempty"` // of money
+	Small       bool                `json:"small"`              // fewer than 10 in the denominator
+	Provisional bool                `json:"provisional"`        // too recent for its outcomes to be known
 	Measures    map[string]*float64 `json:"measures"`
 	Excluded    []Excluded          `json:"excluded"`
 	Rows        []Row               `json:"rows"`

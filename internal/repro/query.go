@@ -3,6 +3,7 @@ package repro
 import (
 	"errors"
 	"fmt"
+	"math/bits"
 	"slices"
 
 	"byrelog.example/internal/event"
@@ -131,15 +132,22 @@ const (
 type flag uint16
 
 const (
-	flagBred flag = 1 << iota
+	flagEligible flag = 1 << iota
+	flagBred
+	flagPregnant
 	flagLostLater
 	flagUnknown
 	flagOutside
 	flagBull
 	flagProvisional
 	flagEstimated
-	flagNoService
-	flagKey // what the index says it is
+	flagMature
+	flagImmature
+	flagSuspect
+	flagExamined
+	flagInHeat
+	flagObvious
+	flagReading
 )
 
 func (q *query) add(it item) { q.items = append(q.items, it) }
@@ -170,19 +178,16 @@ func (q *query) mature(d event.Date) bool { return d+event.Date(q.p.Maturity) <=
 
 // tally counts items of one row, or of all.
 type tally struct {
-	label      string
-	from, to   event.Date
-	num, den   int
-	n          int // all items
-	flags      [16]int
-	days       []int
-	auxes      int
-	reasons    map[string]int // of the items left out
-	immaturity bool
+	label    string
+	from, to event.Date
+	num, den int
+	flags    [16]int
+	days     []int // of the items that count
+	aux      int
+	reasons  map[string]int // of the items left out
 }
 
 func (t *tally) take(it *item) {
-	t.n++
 	switch it.counted {
 	case inNumerator:
 		t.num++
@@ -198,25 +203,15 @@ func (t *tally) take(it *item) {
 	if it.days != noDays && it.counted != out {
 		t.days = append(t.days, int(it.days))
 	}
-	t.auxes += int(it.aux)
+	t.aux += int(it.aux)
 	for i := range t.flags {
 		if it.flags&(1<<i) != 0 {
 			t.flags[i]++
 		}
 	}
-	if it.flags&flagProvisional != 0 {
-		t.immaturity = true
-	}
 }
 
-func (t *tally) count(f flag) int {
-	for i := range t.flags {
-		if f == 1<<i {
-			return t.flags[i]
-		}
-	}
-	return 0
-}
+func (t *tally) count(f flag) int { return t.flags[bits.TrailingZeros16(uint16(f))] }
 
 // part is what one herd gave to an answer.
 type part struct {
@@ -262,7 +257,9 @@ func (h *Herd) Index(key string, p Params) (Answer, error) {
 	}
 	f, last := h.folded(p.On, p.Merge)
 	q := &query{h: h, p: p, last: min(p.On, last), lives: f.lives}
-	ix.collect(q)
+	if !ix.cowsOnly || p.Strata == StrataCows {
+		ix.collect(q)
+	}
 	return ix.answer(p, []part{{h, q.items, q.sums, q.money}}), nil
 }
 
@@ -290,15 +287,17 @@ func Pool(answers []Answer) Answer {
 // each counts, finish makes figures of the counts. So an answer is always a
 // count of its own evidence, and pooling is counting it together.
 type index struct {
-	def     Definition
-	collect func(q *query)
-	order   []string // of the rows' labels, where it is not the natural one
-	finish  func(c *count)
+	def      Definition
+	collect  func(q *query)
+	finish   func(c *count)
+	order    []string // of the rows' labels, where it is not the natural one
+	cowsOnly bool     // it says nothing of heifers
 }
 
 // count is what finish works on.
 type count struct {
 	a     *Answer
+	by    bool // the rows are groups, not the index's own
 	whole tally
 	rows  []*tally
 	parts []part
@@ -309,7 +308,7 @@ func (ix *index) answer(p Params, parts []part) Answer {
 		Key: ix.def.Key, Definition: &ix.def, Params: p, Unit: ix.def.Unit,
 		Measures: map[string]*float64{}, Excluded: []Excluded{}, Rows: []Row{}, parts: parts,
 	}
-	c := count{a: &a, parts: parts}
+	c := count{a: &a, by: p.By != "", parts: parts}
 	byLabel := map[string]*tally{}
 	for _, pt := range parts {
 		for i := range pt.items {
@@ -337,6 +336,9 @@ func (ix *index) answer(p Params, parts []part) Answer {
 		a.Excluded = append(a.Excluded, Excluded{reason, reasonText(reason), c.whole.reasons[reason]})
 	}
 	ix.finish(&c)
+	if ix.cowsOnly && p.Strata != StrataCows {
+		a.Value, a.NullReason = nil, "cows_only"
+	}
 	if !p.Brief {
 		a.Evidence = evidence(parts)
 	}

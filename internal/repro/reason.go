@@ -1,8 +1,79 @@
 package repro
 
-// reasonText says a reason code in words.
+// reasonText says in words what an evidence row counted as.
 func reasonText(code string) string { return reasonTexts[code] }
 
 var reasonTexts = map[string]string{
-	"": "",
+	// windows
+	"eligible":                  "eligible, not bred in the window",
+	"bred":                      "eligible and bred in the window; did not conceive",
+	"bred_result_unknown":       "eligible and bred in the window; result not known",
+	"pregnant":                  "conceived",
+	"pregnant_lost_later":       "conceived; the pregnancy was lost later",
+	"pregnant_outside_eligible": "conceived in the window without being eligible in it, or on a day that was no risk day",
+	"few_risk_days":             "fewer risk days in the window than the exposure asked for",
+	"provisional_window":        "the window is too recent for its outcomes to be known",
+	"calving_unknown":           "calving date not known",
+	"birth_unknown":             "birth not known",
+	// cycles
+	"conceived_before_waiting_period": "conceived before the end of the waiting period",
+	"not_yet_eligible":                "the waiting period had not ended",
+	"open":                            "open",
+	"conception_undated":              "pregnant, but the date of conception is not known",
+	// services
+	"diagnosed_pregnant":  "diagnosed pregnant",
+	"calved":              "calved to it",
+	"loss_recorded":       "a loss was recorded",
+	"stated_on_arrival":   "stated when she came",
+	"bred_again":          "bred again later",
+	"diagnosed_open":      "diagnosed open",
+	"conceived_later":     "conceived later, to something else",
+	"left_infertile":      "left the herd for infertility",
+	"left_undiagnosed":    "left the herd undiagnosed",
+	"bred_while_pregnant": "bred while pregnant from before",
+	"calved_to_another":   "calved, too soon or too late for this service",
+	"no_result":           "no result, though old enough to have one",
+	"immature":            "too recent to have a result",
+	"bull_run":            "a run with a bull",
+	"returned":            "served again within 56 days",
+	"not_returned":        "not served again within 56 days",
+	"too_recent":          "too recent to tell",
+	"put_to_bull":         "put to a bull within the time",
+	"left_within":         "left the herd within the time",
+	"interval":            "interval",
+	"after_loss":          "a pregnancy was lost between the two services",
+	// calvings
+	"served":                   "served",
+	"not_served":               "not served yet",
+	"left_not_served":          "left without a service",
+	"calved_not_served":        "calved again without a recorded service",
+	"open_closed":              "pregnant, or calved again",
+	"open_running":             "still open",
+	"open_censored":            "left the herd open",
+	"open_undated":             "pregnant, but the date of conception is not known",
+	"previous_calving_unknown": "the calving before is not known",
+	"left":                     "left the herd",
+	"in_calf":                  "conceived in time",
+	"not_in_calf":              "did not conceive in time",
+	// months and days
+	"present":             "present in the month, did not conceive in it",
+	"provisional_month":   "the month is too recent for its outcomes to be known",
+	"parity_unknown":      "not known whether cow or heifer",
+	"dry":                 "dry",
+	"stopped":             "not to be bred",
+	"open_costly":         "open past the days from which an open day costs",
+	"open_not_yet_costly": "open, before the days from which an open day costs",
+	// losses
+	"lost":                   "lost in the stage",
+	"carried":                "carried through the stage",
+	"not_diagnosed_in_stage": "not diagnosed before the end of the stage",
+	"known_by_its_loss":      "known only because its loss was seen",
+	"left_before_recheck":    "left the herd before she was examined again",
+	"not_rechecked":          "not examined again",
+	// readings
+	"read_not_in_heat":      "read not in heat on so many days, named or unnamed",
+	"read_in_heat":          "read in heat",
+	"suspect_not_examined":  "suspect, not examined",
+	"suspect_examined":      "suspect, examined, not found in heat",
+	"suspect_found_in_heat": "suspect, found in heat by palpation",
 }

@@ -1,0 +1,384 @@
+package repro
+
+import (
+	"byrelog.example/internal/event"
+)
+
+// month is a whole calendar month.
+type month struct {
+	from, to event.Date
+	label    string
+}
+
+// months are the whole months of the period that records tell of.
+func (q *query) months() []month {
+	end := min(q.p.To, q.last)
+	y, m, d := q.p.From.Civil()
+	if d > 1 {
+		m++
+	}
+	var out []month
+	for {
+		if m > 12 {
+			y, m = y+1, m-12
+		}
+		from := event.NewDate(y, m, 1)
+		next := event.NewDate(y, m+1, 1)
+		if m == 12 {
+			next = event.NewDate(y+1, 1, 1)
+		}
+		if from == 0 || next == 0 || next-1 > end {
+			return out
+		}
+		out = append(out, month{from, next - 1, monthOf(from)})
+		m++
+	}
+}
+
+// overlap is how many days two spans share, both ends included.
+func overlap(a, b, from, to event.Date) int { return max(0, int(min(b, to)-max(a, from))+1) }
+
+// collectMonths counts for every cow and month the days she was here as a cow,
+// those in milk, and whether she conceived.
+func collectMonths(q *query) {
+	months := q.months()
+	q.each(func(l *life) {
+		for k := range months {
+			m := &months[k]
+			if l.in > m.to || (l.out != 0 && l.out <= m.from) {
+				continue
+			}
+			q.addMonth(l, m)
+		}
+	})
+}
+
+func (q *query) addMonth(l *life, m *month) {
+	here, left := max(l.in, m.from), m.to
+	if l.out != 0 {
+		left = min(left, l.out-1)
+	}
+	it := item{l: l, label: m.label, from: m.from, to: m.to, on: m.from, days: 0}
+	if q.p.By != "" {
+		it.label = ""
+	}
+	for i := range l.lactations {
+		lac := &l.lactations[i]
+		begin, end := max(lac.calved, here), left
+		if lac.end != 0 {
+			end = min(end, lac.end-1)
+		}
+		days := overlap(begin, end, m.from, m.to)
+		if lac.heifer() || days == 0 {
+			continue
+		}
+		it.lac = int16(i) //nolint:gosec // lactations of one cow
+		if lac.number < 0 && lac.calved == 0 {
+			it.reason = "parity_unknown"
+			continue
+		}
+		it.days += int32(days) //nolint:gosec // at most 31
+		milking := end
+		if lac.dried != 0 {
+			milking = min(milking, lac.dried-1)
+		}
+		it.aux += int32(overlap(begin, milking, m.from, m.to)) //nolint:gosec // at most 31
+		it.counted = inDenominator
+	}
+	if it.counted == out {
+		if it.reason != "" {
+			it.label, it.days = "", noDays
+			q.add(it)
+		}
+		return
+	}
+	it.reason = "present"
+	if q.p.By != "" {
+		it.label = q.cowGroup(l, &l.lactations[it.lac], here)
+	}
+	for i := range l.pregnancies {
+		p := &l.pregnancies[i]
+		if p.conceived < m.from || p.conceived > m.to || !l.present(p.conceived) || l.lactations[p.lactation].heifer() {
+			continue
+		}
+		it.counted, it.reason, it.on, it.seqs[0], it.lac = inNumerator, "pregnant", p.conceived, p.seq, p.lactation
+		it.flags |= flagPregnant
+		if p.lostOn != 0 {
+			it.reason = "pregnant_lost_later"
+			it.flags |= flagLostLater
+		}
+		break
+	}
+	if !q.mature(m.to) {
+		it.flags |= flagProvisional
+		it.counted, it.reason = out, "provisional_month"
+	}
+	q.add(it)
+}
+
+// monthly is what a tally of cow-months makes: conceptions over the average
+// number of cows. All its parts are counted from the items, since a month too
+// recent counts in its own row only.
+type monthly struct {
+	pregnant, lost          int
+	cowDays, milkingDays    int
+	days                    int // of the months
+	provisional             bool
+	perMilking, perCow      float64
+	milking, cows           int // averages, rounded
+	milkingKnown, cowsKnown bool
+}
+
+func (m *monthly) work() {
+	if m.days == 0 {
+		return
+	}
+	milking, cows := float64(m.milkingDays)/float64(m.days), float64(m.cowDays)/float64(m.days)
+	m.milking, m.cows = int(milking+0.5), int(cows+0.5)
+	if m.milkingKnown = milking > 0; m.milkingKnown {
+		m.perMilking = float64(m.pregnant) / milking
+	}
+	if m.cowsKnown = cows > 0; m.cowsKnown {
+		m.perCow = float64(m.pregnant) / cows
+	}
+}
+
+func (m *monthly) take(it *item) {
+	m.cowDays += int(it.days)
+	m.milkingDays += int(it.aux)
+	if it.flags&flagPregnant != 0 {
+		m.pregnant++
+	}
+	if it.flags&flagLostLater != 0 {
+		m.lost++
+	}
+}
+
+// finishMonths gives the share of the milking cows made pregnant in a month,
+// over the months old enough, with the share of all cows beside it.
+func finishMonths(c *count) {
+	a := c.a
+	var whole monthly
+	rows := map[string]*monthly{}
+	ripe := map[event.Date]event.Date{}
+	for _, t := range c.rows {
+		rows[t.label] = &monthly{provisional: !c.by && t.count(flagProvisional) > 0}
+	}
+	for _, pt := range c.parts {
+		for i := range pt.items {
+			it := &pt.items[i]
+			if it.days == noDays {
+				continue
+			}
+			early := it.flags&flagProvisional != 0
+			if !early {
+				ripe[it.from] = it.to
+				whole.take(it)
+			}
+			if r := rows[it.label]; r != nil && (!early || r.provisional) {
+				r.take(it)
+			}
+		}
+	}
+	for from, to := range ripe {
+		whole.days += int(to-from) + 1
+	}
+	whole.work()
+	a.fillMonthly(&whole)
+	for _, t := range c.rows {
+		m := rows[t.label]
+		m.days = whole.days
+		if !c.by {
+			m.days = int(t.to-t.from) + 1
+		}
+		m.work()
+		r := m.row(t)
+		if c.by {
+			r.From, r.To = 0, 0
+		}
+		a.Rows = append(a.Rows, r)
+	}
+	switch {
+	case len(ripe) > 0:
+	case len(c.rows) > 0:
+		a.NullReason, a.Provisional = "provisional", true
+	default:
+		a.NullReason = "no_whole_month"
+	}
+	for _, pt := range c.parts {
+		target := pt.h.policies.On(a.Params.To).MonthlyPregnantTarget
+		a.measure("target", target, true)
+		break
+	}
+}
+
+func (a *Answer) fillMonthly(m *monthly) {
+	a.Numerator, a.Denominator = &m.pregnant, &m.milking
+	if m.milkingKnown {
+		v := m.perMilking
+		a.Value = &v
+	} else {
+		a.NullReason = "empty_denominator"
+	}
+	_, a.Interval, a.Small, _ = share(m.pregnant, m.milking)
+	a.measure("of_all_cows", m.perCow, m.cowsKnown)
+	a.measure("average_milking_cows", ratioOr0(m.milkingDays, m.days), m.days > 0)
+	a.measure("average_cows", ratioOr0(m.cowDays, m.days), m.days > 0)
+	a.counts("lost_later", m.lost)
+}
+
+func ratioOr0(num, den int) float64 {
+	v, _ := ratio(num, den)
+	return v
+}
+
+func (m *monthly) row(t *tally) Row {
+	r := Row{
+		Label: t.label, From: t.from, To: t.to, Numerator: &m.pregnant, Denominator: &m.milking, Provisional: m.provisional,
+		Counts:   map[string]int{"pregnant": m.pregnant, "lost_later": m.lost, "cow_days": m.cowDays, "milking_days": m.milkingDays, "days": m.days},
+		Measures: map[string]*float64{"of_all_cows": nil},
+	}
+	switch {
+	case m.provisional:
+		r.NullReason = "provisional"
+		r.Small = m.milking < smallBelow
+		return r
+	case m.milkingKnown:
+		r.Value = &m.perMilking
+		_, r.Interval, r.Small, _ = share(m.pregnant, m.milking)
+	default:
+		r.NullReason = "empty_denominator"
+	}
+	if m.cowsKnown {
+		r.Measures["of_all_cows"] = &m.perCow
+	}
+	return r
+}
+
+// collectCost goes through the cows in milk that are not known to be pregnant
+// on the day asked for, and sums what their open day costs.
+func collectCost(q *query) {
+	p := q.h.policies.On(q.p.On)
+	q.money = p.Cost.Currency
+	q.sums = map[string]float64{}
+	q.each(func(l *life) {
+		i := l.lactationOn(q.p.On)
+		lac := &l.lactations[i]
+		if !l.present(q.p.On) || lac.heifer() {
+			return
+		}
+		it := item{l: l, lac: int16(i), on: q.p.On, from: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, label: q.cowGroup(l, lac, q.p.On)} //nolint:gosec // lactations of one cow
+		preg := l.pregnancyOn(q.p.On)
+		switch {
+		case preg != nil:
+			it.reason, it.seqs[1] = "pregnant", preg.seq
+		case lac.dried != 0:
+			it.reason = "dry"
+		case lac.calved == 0:
+			it.reason = "calving_unknown"
+		case l.stopOn(q.p.On) != nil:
+			it.reason = "stopped"
+			it.days = int32(q.p.On - lac.calved)
+		default:
+			it.days = int32(q.p.On - lac.calved)
+			low, high := p.Cost.At(int(it.days))
+			it.reason, it.counted = "open_not_yet_costly", inDenominator
+			if low != 0 || high != 0 {
+				it.reason, it.counted = "open_costly", inNumerator
+			}
+			if n := len(l.of(lac)); n > 0 && l.of(lac)[n-1].awaits() {
+				it.flags |= flagUnknown
+			}
+			q.sums["low"] += low
+			q.sums["high"] += high
+		}
+		q.add(it)
+	})
+}
+
+// finishCost gives the cost of one open day of all open cows, as a range.
+func finishCost(c *count) {
+	a, w := c.a, &c.whole
+	a.Numerator, a.Denominator = &w.num, &w.den
+	a.Small = w.den > 0 && w.den < smallBelow
+	low, high, money := 0.0, 0.0, ""
+	for _, pt := range c.parts {
+		if money != "" && pt.money != "" && pt.money != money {
+			a.NullReason = "currencies_differ"
+			return
+		}
+		if money == "" {
+			money = pt.money
+		}
+		low += pt.sums["low"]
+		high += pt.sums["high"]
+	}
+	a.Currency = money
+	a.measure("low_per_day", low, true)
+	a.measure("high_per_day", high, true)
+	a.counts("bred_result_unknown", w.count(flagUnknown))
+	a.Interval = &Interval{Low: low, High: high, Method: "range"}
+	if low == high {
+		a.Value = &low
+	} else {
+		a.NullReason = "range"
+	}
+	for _, t := range c.rows {
+		r := Row{Label: t.label, Numerator: &t.num, Denominator: &t.den, NullReason: "counts_only", Counts: map[string]int{"open_costly": t.num, "open": t.den}}
+		a.Rows = append(a.Rows, r)
+	}
+}
+
+// collectProjected goes through the animals pregnant on the day asked for:
+// when they are due, and what calving interval that makes.
+func collectProjected(q *query) {
+	q.each(func(l *life) {
+		if !l.present(q.p.On) {
+			return
+		}
+		p := l.pregnancyOn(q.p.On)
+		if p == nil {
+			return
+		}
+		lac := &l.lactations[p.lactation]
+		if !q.stratum(lac) {
+			return
+		}
+		it := item{l: l, lac: p.lactation, days: noDays, seqs: [2]int64{p.seq, lac.seq}}
+		due, _ := q.h.due(l, p)
+		if due == 0 {
+			it.reason, it.on = "conception_undated", q.p.On
+			q.add(it)
+			return
+		}
+		it.from, it.on, it.to = p.conceived, due, q.h.dryOff(l, p)
+		it.counted, it.reason, it.label = inDenominator, "pregnant", monthOf(due)
+		if lac.calved != 0 {
+			it.days = int32(due - lac.calved)
+		}
+		if p.how.estimated() {
+			it.flags |= flagEstimated
+		}
+		if q.p.By != "" {
+			it.label = q.cowGroup(l, lac, q.p.On)
+		}
+		q.add(it)
+	})
+}
+
+func finishProjected(c *count) {
+	a, w := c.a, &c.whole
+	v := float64(w.den)
+	a.Value, a.Denominator = &v, &w.den
+	a.Small = false
+	c.spread()
+	delete(a.Measures, "mode")
+	a.Measures["projected_interval_mean"], a.Measures["projected_interval_median"] = a.Measures["mean"], a.Measures["median"]
+	delete(a.Measures, "mean")
+	delete(a.Measures, "median")
+	a.counts("estimated", w.count(flagEstimated))
+	for _, t := range c.rows {
+		n := float64(t.den)
+		a.Rows = append(a.Rows, Row{Label: t.label, Value: &n, Denominator: &t.den, Counts: map[string]int{"due": t.den, "estimated": t.count(flagEstimated)}})
+	}
+}
