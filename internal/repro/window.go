@@ -99,7 +99,8 @@ func (q *query) risk(l *life, lac *lactation, w *window) uint32 {
 		m &^= w.mask(l.stops[i].from, orEndless(l.stops[i].to))
 	}
 	for i := range l.pregnancies {
-		if p := &l.pregnancies[i]; p.begins() < w.from {
+		p := &l.pregnancies[i]
+		if p.begins() < w.from && (p.calved == 0 || p.calved > lac.calved) {
 			m &^= w.mask(p.begins(), orEndless(p.lostOn))
 		}
 	}
