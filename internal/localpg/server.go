@@ -6,13 +6,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"maps"
 	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -220,7 +220,13 @@ func (s *Server) Kill() error {
 	if err != nil {
 		return err
 	}
-	return proc.Kill()
+	if err := proc.Kill(); err != nil {
+		return err
+	}
+	for alive(p.pid) {
+		time.Sleep(5 * time.Millisecond)
+	}
+	return nil
 }
 
 // Restart starts a server that was killed.
@@ -250,14 +256,17 @@ func clusterVersion(data string) (int, error) {
 	return n, nil
 }
 
+var plain = regexp.MustCompile(`^[A-Za-z0-9/._-]+$`)
+
 // folders makes the folder and gives it to the server's user, and only to that one.
 func (s *Server) folders() error {
 	if err := os.MkdirAll(filepath.Dir(s.c.Dir), 0o755); err != nil { //nolint:gosec // the server's user must pass
 		return fmt.Errorf("database folder: %w", err)
 	}
 	s.socket = filepath.Join(s.c.Dir, "run")
-	// A socket's path has room for about 100 bytes; a deep folder gets a short one beside it.
-	if len(s.socket)+len("/.s.PGSQL.")+len(port) > 100 {
+	// A socket's path has room for about 100 bytes, and a URL none for some characters
+	// (a comma separates hosts): such a folder gets a short and plain one elsewhere.
+	if len(s.socket)+len("/.s.PGSQL.")+len(port) > 100 || !plain.MatchString(s.socket) {
 		sum := sha256.Sum256([]byte(s.c.Dir))
 		s.socket = filepath.Join(os.TempDir(), "byrelog-"+hex.EncodeToString(sum[:6]))
 	}
@@ -300,7 +309,7 @@ func (s *Server) configure() error {
 	conf := map[string]string{
 		"listen_addresses":        "",
 		"port":                    port,
-		"unix_socket_directories": `"` + s.socket + `"`,
+		"unix_socket_directories": `"` + strings.ReplaceAll(s.socket, `"`, `""`) + `"`,
 		"unix_socket_permissions": "0700",
 		"max_connections":         "100",
 		"log_checkpoints":         "off",
@@ -343,17 +352,17 @@ func (s *Server) settle(ctx context.Context) error {
 	return nil
 }
 
-// up starts the server and waits until it takes connections.
+// up starts the server and waits until it takes connections. It starts the program
+// itself: pg_ctl would hand our paths to a shell, unquoted, and leave the dead
+// server to a first process that, in a container, may not collect it.
 func (s *Server) up(ctx context.Context) error {
 	var err error
 	// After a crash the last processes of the dead server may hold its memory for a moment.
 	for range 10 {
-		var out []byte
-		out, err = s.user.command(ctx, s.data(), s.bin.path("pg_ctl"), "start", "-D", s.data(), "-l", s.logFile(), "-w", "-t", "120", "-s").CombinedOutput()
-		if err == nil {
-			return nil
+		var final bool
+		if final, err = s.upOnce(ctx); err == nil || final {
+			return err
 		}
-		err = fmt.Errorf("the database server did not start: %w\n%s%s", err, out, tail(s.logFile()))
 		select {
 		case <-ctx.Done():
 			return err
@@ -361,6 +370,53 @@ func (s *Server) up(ctx context.Context) error {
 		}
 	}
 	return err
+}
+
+// upOnce tries it once and tells whether another try is of no use.
+func (s *Server) upOnce(ctx context.Context) (final bool, err error) {
+	log, err := os.OpenFile(s.logFile(), os.O_APPEND|os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return true, fmt.Errorf("database log: %w", err)
+	}
+	defer func() { _ = log.Close() }()
+	if err := s.user.chown(s.logFile()); err != nil {
+		return true, fmt.Errorf("database log: %w", err)
+	}
+	info, err := log.Stat()
+	if err != nil {
+		return true, fmt.Errorf("database log: %w", err)
+	}
+	from := info.Size()
+	// Not bound to ctx, which is about starting: the server outlives it.
+	cmd := s.user.command(context.Background(), s.data(), s.bin.path("postgres"), "-D", s.data())
+	cmd.Stdout, cmd.Stderr = log, log
+	if err := cmd.Start(); err != nil {
+		return true, fmt.Errorf("the database server did not start: %w", err)
+	}
+	exited := make(chan struct{})
+	go func() {
+		_ = cmd.Wait() // why it ended stands in its log
+		close(exited)
+	}()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		if p, err := readPID(s.data()); err == nil && p.ready && p.pid == cmd.Process.Pid {
+			return false, nil
+		}
+		select {
+		case <-tick.C:
+		case <-exited:
+			text := tail(log, from)
+			// Its words are English: the cluster has no locale. Any other reason stays.
+			again := strings.Contains(text, "shared memory block") || strings.Contains(text, "lock file")
+			return !again, errors.New("the database server did not start:\n" + text)
+		case <-ctx.Done():
+			_ = cmd.Process.Signal(os.Interrupt) // fast shutdown
+			<-exited
+			return true, fmt.Errorf("the database server did not start in time: %w\n%s", ctx.Err(), tail(log, from))
+		}
+	}
 }
 
 // down stops the server if it runs and waits for its end.
@@ -382,18 +438,15 @@ func (s *Server) down(ctx context.Context) error {
 	return nil
 }
 
-// tail gives the end of the server's log for an error message.
-func tail(file string) string {
-	f, err := os.Open(file) //nolint:gosec // our own log
+// tail gives the end of what was logged since from, for an error message.
+func tail(log *os.File, from int64) string {
+	info, err := log.Stat()
 	if err != nil {
 		return ""
 	}
-	defer func() { _ = f.Close() }()
-	if info, err := f.Stat(); err == nil && info.Size() > 2000 {
-		_, _ = f.Seek(-2000, io.SeekEnd)
-	}
-	text, _ := io.ReadAll(io.LimitReader(f, 2000))
-	return string(text)
+	text := make([]byte, 2000)
+	n, _ := log.ReadAt(text, max(from, info.Size()-int64(len(text))))
+	return string(text[:n])
 }
 
 // pidFile is what the server says of itself in postmaster.pid.
