@@ -3236,7 +3236,7 @@ type ListIndicesParams struct {
 	// Keys Only these indices, by key, separated by commas; all without it.
 	Keys *[]IndexKey `form:"keys,omitempty" json:"keys,omitempty"`
 
-	// From First day of the period. Default one year before `to`.
+	// From First day of the period. Default 364 days before `to`.
 	From *FromParam `form:"from,omitempty" json:"from,omitempty"`
 
 	// To Last day of the period. Default `on`.
@@ -3248,7 +3248,7 @@ type ListIndicesParams struct {
 	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
 	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
-	// Anchor The first day of some 21-day window; windows are tiled from it. Default `from`.
+	// Anchor The first day of some 21-day window; windows are tiled from it. Default 2024-01-01, a Monday, the same for every herd.
 	Anchor *AnchorParam `form:"anchor,omitempty" json:"anchor,omitempty"`
 
 	// ExposureDays Days of a 21-day window that a cow must be at risk to count. Default 11.
@@ -3275,7 +3275,7 @@ type ListIndicesParamsStrata string
 
 // GetIndexParams defines parameters for GetIndex.
 type GetIndexParams struct {
-	// From First day of the period. Default one year before `to`.
+	// From First day of the period. Default 364 days before `to`.
 	From *FromParam `form:"from,omitempty" json:"from,omitempty"`
 
 	// To Last day of the period. Default `on`.
@@ -3287,7 +3287,7 @@ type GetIndexParams struct {
 	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
 	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
-	// Anchor The first day of some 21-day window; windows are tiled from it. Default `from`.
+	// Anchor The first day of some 21-day window; windows are tiled from it. Default 2024-01-01, a Monday, the same for every herd.
 	Anchor *AnchorParam `form:"anchor,omitempty" json:"anchor,omitempty"`
 
 	// ExposureDays Days of a 21-day window that a cow must be at risk to count. Default 11.
@@ -3314,7 +3314,7 @@ type GetIndexParamsStrata string
 
 // ListEvidenceParams defines parameters for ListEvidence.
 type ListEvidenceParams struct {
-	// From First day of the period. Default one year before `to`.
+	// From First day of the period. Default 364 days before `to`.
 	From *FromParam `form:"from,omitempty" json:"from,omitempty"`
 
 	// To Last day of the period. Default `on`.
@@ -3326,7 +3326,7 @@ type ListEvidenceParams struct {
 	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
 	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
-	// Anchor The first day of some 21-day window; windows are tiled from it. Default `from`.
+	// Anchor The first day of some 21-day window; windows are tiled from it. Default 2024-01-01, a Monday, the same for every herd.
 	Anchor *AnchorParam `form:"anchor,omitempty" json:"anchor,omitempty"`
 
 	// ExposureDays Days of a 21-day window that a cow must be at risk to count. Default 11.
@@ -3365,7 +3365,7 @@ type GetSummaryParams struct {
 	// Keys Only these indices, by key, separated by commas; all without it.
 	Keys *[]IndexKey `form:"keys,omitempty" json:"keys,omitempty"`
 
-	// From First day of the period. Default one year before `to`.
+	// From First day of the period. Default 364 days before `to`.
 	From *FromParam `form:"from,omitempty" json:"from,omitempty"`
 
 	// To Last day of the period. Default `on`.
@@ -3374,7 +3374,7 @@ type GetSummaryParams struct {
 	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
 	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
 
-	// Anchor The first day of some 21-day window; windows are tiled from it. Default `from`.
+	// Anchor The first day of some 21-day window; windows are tiled from it. Default 2024-01-01, a Monday, the same for every herd.
 	Anchor *AnchorParam `form:"anchor,omitempty" json:"anchor,omitempty"`
 
 	// ExposureDays Days of a 21-day window that a cow must be at risk to count. Default 11.

@@ -1,0 +1,321 @@
+package httpapi
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/api"
+	"byrelog.example/internal/book"
+	"byrelog.example/internal/event"
+)
+
+// maxEvent is how large one event may be as JSON.
+const maxEvent = 64 << 10
+
+// batch is the events of a request with where each stood in it.
+type batch struct {
+	events []*event.Event
+	lines  []int // line of each in an NDJSON body; nil for JSON
+	single bool  // the body is one event, not a list of one
+	void   bool  // the body is a VoidRequest: a void, and its replacement if there is one
+}
+
+// locate turns a pointer into the list of events into one into the body.
+func (b *batch) locate(i int, rest string) api.ProblemItem {
+	switch {
+	case b.void && i > 0:
+		return api.ProblemItem{Pointer: ptr("#/replacement" + rest)}
+	case b.void && rest == "/data/event":
+		return api.ProblemItem{Parameter: ptr("id")} // it is named in the path
+	case b.void:
+		return api.ProblemItem{Pointer: ptr("#" + strings.TrimPrefix(rest, "/data"))}
+	case b.lines != nil:
+		return api.ProblemItem{Line: ptr(int64(b.lines[i])), Pointer: ptr("#" + rest)}
+	case b.single:
+		return api.ProblemItem{Pointer: ptr("#" + rest)}
+	}
+	return api.ProblemItem{Pointer: ptr("#/" + strconv.Itoa(i) + rest)}
+}
+
+// relocate mends the items of a problem that the book has told of events by
+// their index; the book leaves the index out where there is one event only.
+func (b *batch) relocate(p *problem) {
+	for i := range p.items {
+		it := &p.items[i]
+		if it.Pointer == nil {
+			continue
+		}
+		at, rest := 0, strings.TrimPrefix(*it.Pointer, "#")
+		if len(b.events) > 1 {
+			token, below, _ := strings.Cut(strings.TrimPrefix(rest, "/"), "/")
+			n, err := strconv.Atoi(token)
+			if err != nil || n < 0 || n >= len(b.events) {
+				continue
+			}
+			at, rest = n, ""
+			if below != "" {
+				rest = "/" + below
+			}
+		}
+		where := b.locate(at, rest)
+		it.Line, it.Pointer, it.Parameter = where.Line, where.Pointer, where.Parameter
+	}
+}
+
+func (s *Server) appendEvents(r *request) (*reply, error) {
+	raw, err := io.ReadAll(r.body)
+	if err != nil {
+		return nil, bodyProblem(err)
+	}
+	b, err := readBatch(r.media, raw)
+	if err != nil {
+		return nil, err
+	}
+	var o book.AppendOptions
+	if r.text("expected_head_seq") != "" {
+		n, err := r.integer("expected_head_seq", 0)
+		if err != nil {
+			return nil, err
+		}
+		o.ExpectHead = &n
+	}
+	return s.append(r, b, raw, o)
+}
+
+// readBatch takes a body apart into events. All faults of all events are told.
+func readBatch(media string, raw []byte) (*batch, error) {
+	b := &batch{}
+	var parts [][]byte
+	trimmed := bytes.TrimLeft(raw, " \t\r\n")
+	switch {
+	case media == mediaNDJSON:
+		b.lines = []int{}
+		for i, line := range bytes.Split(raw, []byte("\n")) {
+			if line = bytes.TrimSpace(line); len(line) > 0 {
+				parts = append(parts, line)
+				b.lines = append(b.lines, i+1)
+			}
+		}
+	case len(trimmed) > 0 && trimmed[0] == '[':
+		var list []json.RawMessage
+		if err := json.Unmarshal(raw, &list); err != nil {
+			return nil, malformedJSON("", "the body is not JSON")
+		}
+		for _, e := range list {
+			parts = append(parts, e)
+		}
+	default:
+		b.single = true
+		parts = [][]byte{raw}
+	}
+	switch {
+	case len(parts) == 0:
+		return nil, refuse(http.StatusUnprocessableEntity, "no-events", "there is no event in the request")
+	case len(parts) > book.MaxAppend:
+		return nil, refuse(http.StatusRequestEntityTooLarge, "too-many-events", "%d events; at most %d in one request", len(parts), book.MaxAppend)
+	}
+	var items []api.ProblemItem
+	for i, part := range parts {
+		items = append(items, b.read(i, part)...)
+	}
+	return b, invalidEvents(items)
+}
+
+func (b *batch) read(i int, part []byte) []api.ProblemItem {
+	var faults []api.ProblemItem
+	if len(part) > maxEvent {
+		faults = []api.ProblemItem{{Code: event.CodeTooLong, Detail: fmt.Sprintf("an event has at most %d bytes", maxEvent), Pointer: ptr("#")}}
+	} else {
+		e, err := event.Decode(part)
+		if err == nil {
+			b.events = append(b.events, e)
+			return nil
+		}
+		faults = eventFaults("", err)
+	}
+	for n := range faults {
+		where := b.locate(i, strings.TrimPrefix(*faults[n].Pointer, "#"))
+		faults[n].Line, faults[n].Pointer = where.Line, where.Pointer
+	}
+	return faults
+}
+
+func invalidEvents(items []api.ProblemItem) error {
+	if len(items) == 0 {
+		return nil
+	}
+	return &problem{
+		status: http.StatusUnprocessableEntity, code: "invalid-event", items: items,
+		detail: plural(len(items), "fault") + " found; nothing was written",
+	}
+}
+
+// append appends a batch. raw is the body, for the Idempotency-Key.
+func (s *Server) append(r *request, b *batch, raw []byte, o book.AppendOptions) (*reply, error) {
+	key, err := r.idempotencyKey()
+	if err != nil {
+		return nil, err
+	}
+	epoch, err := s.book.Epoch(r.ctx)
+	if err != nil {
+		return nil, err
+	}
+	if key != "" {
+		o.Key = &book.Key{Owner: r.principal.Owner(), Operation: r.op.id, Key: key, Fingerprint: fingerprint(r, raw)}
+		if again, err := s.replay(r, o.Key); again != nil || err != nil {
+			return again, err
+		}
+		o.Key.Render = func(receipt *book.Receipt) (int, []byte) {
+			status, answer := appendAnswer(r.herd, receipt, epoch)
+			var body bytes.Buffer
+			_ = encodeJSON(&body, answer) // plain texts and numbers: it cannot fail
+			return status, body.Bytes()
+		}
+	}
+	receipt, err := s.book.Append(r.ctx, r.herd, b.events, o)
+	if err != nil {
+		return nil, appendProblem(b, err)
+	}
+	s.metrics.appended.Add(float64(receipt.Appended()))
+	status, answer := appendAnswer(r.herd, receipt, epoch)
+	return &reply{status: status, json: answer}, nil
+}
+
+// replay answers a request that was answered before under the same key.
+func (s *Server) replay(r *request, k *book.Key) (*reply, error) {
+	status, body, ok, err := s.book.Remembered(r.ctx, r.herd, k.Owner, k.Operation, k.Key, k.Fingerprint)
+	if err != nil || !ok {
+		return nil, err
+	}
+	return &reply{status: status, raw: body, media: mediaJSON, header: http.Header{"Idempotency-Replayed": {"true"}}}, nil
+}
+
+// fingerprint is what makes two requests the same one.
+func fingerprint(r *request, raw []byte) [32]byte {
+	h := sha256.New()
+	for _, part := range []string{r.http.Method, r.http.URL.EscapedPath(), r.http.URL.RawQuery, r.media} {
+		fmt.Fprintf(h, "%d:%s", len(part), part)
+	}
+	h.Write(raw)
+	return [32]byte(h.Sum(nil))
+}
+
+func appendAnswer(herd *book.Herd, receipt *book.Receipt, epoch int64) (int, *api.AppendAnswer) {
+	status := http.StatusOK
+	if receipt.Appended() > 0 {
+		status = http.StatusCreated
+	}
+	return status, &api.AppendAnswer{Herd: herd.Name, Results: resultsOf(receipt.Results), Head: wireHead(receipt.Head, epoch)}
+}
+
+func resultsOf(list []book.Result) []api.AppendResult {
+	out := make([]api.AppendResult, len(list))
+	for i, res := range list {
+		out[i] = api.AppendResult{ID: res.ID, Outcome: api.AppendResultOutcome(res.Outcome)}
+		if res.Seq > 0 {
+			out[i].Seq = ptr(res.Seq)
+			out[i].Hash = ptr(hex.EncodeToString(res.Hash[:]))
+		}
+	}
+	return out
+}
+
+// appendProblem words what the book says of a batch in terms of the body.
+func appendProblem(b *batch, err error) error {
+	var be *book.Error
+	if !errors.As(err, &be) {
+		return err
+	}
+	p := problemOfBook(be)
+	b.relocate(p)
+	for i, res := range be.Results {
+		if res.Outcome == book.InConflict {
+			it := b.locate(i, "/id")
+			it.Code, it.Detail = "id_taken", "this id is taken by an event with another content"
+			p.items = append(p.items, it)
+		}
+	}
+	return p
+}
+
+func (s *Server) voidEvent(r *request) (*reply, error) {
+	raw, err := io.ReadAll(r.body)
+	if err != nil {
+		return nil, bodyProblem(err)
+	}
+	if err := checkJSON(raw); err != nil {
+		return nil, err
+	}
+	var members map[string]json.RawMessage
+	if json.Unmarshal(raw, &members) != nil || members == nil {
+		return nil, refuse(http.StatusUnprocessableEntity, "invalid-body", "an object is expected")
+	}
+	// The replacement is read as every event is, which tells its faults better
+	// than the schema of all kinds can.
+	replacement := members["replacement"]
+	delete(members, "replacement")
+	rest, err := json.Marshal(members)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.validateBody(r, rest); err != nil {
+		return nil, err
+	}
+	var in api.VoidRequest
+	if err := json.Unmarshal(rest, &in); err != nil {
+		return nil, &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body does not fit the contract", cause: err}
+	}
+	b := &batch{void: true}
+	void, err := s.voidOf(r, &in)
+	if err != nil {
+		return nil, err
+	}
+	b.events = append(b.events, void)
+	if replacement != nil {
+		e, err := event.Decode(replacement)
+		if err != nil {
+			return nil, invalidEvents(eventFaults("/replacement", err))
+		}
+		if e.Replaces == uuid.Nil {
+			e.Replaces = r.id()
+		}
+		b.events = append(b.events, e)
+	}
+	return s.append(r, b, raw, book.AppendOptions{})
+}
+
+func (s *Server) voidOf(r *request, in *api.VoidRequest) (*event.Event, error) {
+	on := event.Date(0)
+	if in.On != nil {
+		on = event.DateOf(in.On.Time)
+	} else if err := s.book.View(r.ctx, r.herd, book.AsOf{}, func(v *book.View) error {
+		on = v.Today
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	e := event.New(event.KindVoid, r.herd.Name, "", on)
+	e.Data = &event.Void{Event: r.id(), Reason: in.Reason}
+	if in.ID != nil {
+		e.ID = *in.ID
+	}
+	for _, f := range []struct {
+		to   *string
+		from *string
+	}{{&e.By, in.By}, {&e.Source, in.Source}, {&e.Ref, in.Ref}, {&e.Note, in.Note}} {
+		if f.from != nil {
+			*f.to = *f.from
+		}
+	}
+	return e, nil
+}

@@ -1,0 +1,148 @@
+package httpapi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"regexp"
+	"runtime/debug"
+	"strconv"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"byrelog.example/internal/book"
+)
+
+const keyPrincipal = "principal"
+
+var requestIDForm = regexp.MustCompile(`^[A-Za-z0-9-]{1,64}$`)
+
+// outer is around everything: request id, recovery, the one place where errors
+// are answered, access log and metrics.
+func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		start := time.Now()
+		instance := newInstance()
+		id := c.Request().Header.Get("X-Request-Id")
+		if !requestIDForm.MatchString(id) {
+			id = instance
+		}
+		h := c.Response().Header()
+		h.Set("X-Request-Id", id)
+		secure(h)
+		s.metrics.inFlight.Inc()
+		defer s.metrics.inFlight.Dec()
+
+		err := recovered(next, c)
+		var aborted *brokenAnswer
+		abort := errors.As(err, &aborted)
+		if err != nil && !abort {
+			err = s.answerError(c, err, "urn:uuid:"+instance)
+		}
+		s.account(c, start, id, instance, err)
+		if abort {
+			panic(http.ErrAbortHandler) // closes the connection: a part must not pass for the whole
+		}
+		return nil
+	}
+}
+
+// secure sets what every answer has. Handlers may set Cache-Control anew.
+func secure(h http.Header) {
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cache-Control", "private, no-cache")
+	h.Set("Vary", "Accept, Accept-Encoding, Authorization")
+}
+
+// panicked is a panic of a handler as an error.
+type panicked struct {
+	value any
+	stack []byte
+}
+
+func (p *panicked) Error() string { return fmt.Sprintf("panic: %v\n%s", p.value, p.stack) }
+
+func recovered(next echo.HandlerFunc, c echo.Context) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			if v == http.ErrAbortHandler { //nolint:errorlint // the value itself is the signal
+				panic(v)
+			}
+			err = &panicked{value: v, stack: debug.Stack()}
+		}
+	}()
+	return next(c)
+}
+
+// answerError renders an error. It returns what is to be logged: nothing for
+// a refusal, which the access record shows well enough.
+func (s *Server) answerError(c echo.Context, err error, instance string) error {
+	var same errNotModified
+	if errors.As(err, &same) {
+		c.Response().Header().Set("ETag", same.etag)
+		c.Response().WriteHeader(http.StatusNotModified)
+		return nil
+	}
+	if c.Response().Committed {
+		return err
+	}
+	p := problemOf(err)
+	if sent := writeProblem(c, p, instance); sent != nil {
+		return sent
+	}
+	if p.status >= http.StatusInternalServerError {
+		return err
+	}
+	return nil
+}
+
+// account writes the access record and counts the request. Bodies, tokens and
+// queries are never in it.
+func (s *Server) account(c echo.Context, start time.Time, id, instance string, err error) {
+	took := time.Since(start)
+	op := "none"
+	if o, ok := c.Get(keyOperation).(*operation); ok {
+		op = o.id
+	}
+	status := c.Response().Status
+	s.metrics.requests.WithLabelValues(op, strconv.Itoa(status)).Inc()
+	s.metrics.seconds.WithLabelValues(op).Observe(took.Seconds())
+	attrs := []slog.Attr{
+		slog.String("request_id", id),
+		slog.String("instance", instance),
+		slog.String("operation", op),
+		slog.String("method", c.Request().Method),
+		slog.String("path", c.Request().URL.Path),
+		slog.Int("status", status),
+		slog.Int64("bytes", c.Response().Size),
+		slog.Duration("took", took),
+		slog.String("remote", remoteHost(c.Request().RemoteAddr)),
+	}
+	if p, ok := c.Get(keyPrincipal).(*book.Principal); ok {
+		attrs = append(attrs, slog.String("token_id", p.TokenID.String()))
+	}
+	level := slog.LevelInfo
+	if err != nil {
+		level = slog.LevelError
+		var temporary *book.Error
+		if errors.As(err, &temporary) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+			level = slog.LevelWarn
+		}
+		attrs = append(attrs, slog.String("error", err.Error()))
+	}
+	s.log.LogAttrs(c.Request().Context(), level, "request", attrs...)
+}
+
+func remoteHost(addr string) string {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return addr
+	}
+	return host
+}

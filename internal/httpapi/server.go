@@ -1,0 +1,287 @@
+package httpapi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/url"
+	"regexp"
+	"sync/atomic"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+	"github.com/prometheus/client_golang/prometheus"
+
+	"byrelog.example/internal/book"
+)
+
+// Config of a server. Zero values are usable.
+type Config struct {
+	// Now is the clock; nil is time.Now.
+	Now func() time.Time
+	// Ready tells whether an append could succeed now; it is given a second. nil
+	// is always ready.
+	Ready func(context.Context) error
+	// Log gets one record for each request, and every failure once. nil discards.
+	Log *slog.Logger
+	// Metrics collects the server's metrics and those that the caller has put in.
+	// nil makes a registry of its own.
+	Metrics *prometheus.Registry
+	// OpenMetrics serves /metrics without a token. Only for a server that nobody
+	// but the monitoring can reach.
+	OpenMetrics bool
+	// Quiet is how long the server stays not ready before it stops to accept
+	// connections, so that load balancers notice; Drain how long requests may
+	// then still take. 0 is 3 s and 20 s; below zero is none.
+	Quiet, Drain time.Duration
+}
+
+// Server is the HTTP interface of a book. It is safe for concurrent use.
+type Server struct {
+	book     *book.Book
+	config   Config
+	log      *slog.Logger
+	contract *contract
+	docs     []byte
+	metrics  *metrics
+	echo     *echo.Echo
+
+	stopping atomic.Bool
+	stop     chan struct{} // closed when stopping: long polls end
+}
+
+// New makes a server. It fails if the contract and the handlers do not fit.
+func New(b *book.Book, c Config) (*Server, error) {
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	if c.Metrics == nil {
+		c.Metrics = prometheus.NewRegistry()
+	}
+	if c.Now == nil {
+		c.Now = time.Now
+	}
+	contract, err := loadContract()
+	if err != nil {
+		return nil, err
+	}
+	docs, err := renderDocs(contract.doc)
+	if err != nil {
+		return nil, err
+	}
+	m, err := newMetrics(c.Metrics)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, stop: make(chan struct{})}
+	s.echo = s.router()
+	return s, nil
+}
+
+// Handler is the whole interface as one handler.
+func (s *Server) Handler() http.Handler { return s.echo }
+
+// Serve answers on l until ctx ends, then stops in order: not ready, a pause,
+// no new connections, requests drained, the rest cut off. Cut-off requests are
+// answered with 503 where that is still possible. The error is nil after an
+// orderly stop.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	base, cut := context.WithCancel(context.WithoutCancel(ctx))
+	defer cut()
+	srv := &http.Server{
+		Handler:           s.echo,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      30 * time.Second,
+		IdleTimeout:       75 * time.Second,
+		MaxHeaderBytes:    16 << 10,
+		BaseContext:       func(net.Listener) context.Context { return base },
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(l) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serve %s: %w", l.Addr(), err)
+	case <-ctx.Done():
+	}
+	s.stopping.Store(true)
+	close(s.stop)
+	pause(failed, orDefault(s.config.Quiet, 3*time.Second))
+	drain, cancel := context.WithTimeout(base, orDefault(s.config.Drain, 20*time.Second))
+	defer cancel()
+	err := srv.Shutdown(drain)
+	if errors.Is(err, context.DeadlineExceeded) {
+		cut() // the handlers' contexts; their answers may still go out
+		last, cancel := context.WithTimeout(context.WithoutCancel(base), time.Second)
+		defer cancel()
+		if err = srv.Shutdown(last); err != nil {
+			err = srv.Close()
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("stop serving: %w", err)
+	}
+	return nil
+}
+
+func pause(failed <-chan error, d time.Duration) {
+	if d <= 0 {
+		return
+	}
+	select {
+	case <-time.After(d):
+	case <-failed:
+	}
+}
+
+func orDefault(d, absent time.Duration) time.Duration {
+	switch {
+	case d == 0:
+		return absent
+	case d < 0:
+		return 0
+	}
+	return d
+}
+
+// router makes the routes of the contract's operations.
+func (s *Server) router() *echo.Echo {
+	e := echo.New()
+	e.HideBanner, e.HidePort = true, true
+	e.HTTPErrorHandler = func(error, echo.Context) {} // outer answers every error itself
+	e.Pre(s.outer, csvSuffix)
+	for _, op := range s.contract.operations {
+		serve := s.serve(op)
+		e.Add(op.method, op.echoPath(), serve)
+		if op.safe() {
+			e.Add(http.MethodHead, op.echoPath(), serve)
+		}
+	}
+	return e
+}
+
+const keyOperation = "operation"
+
+// serve takes a request through its operation.
+func (s *Server) serve(op *operation) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		c.Set(keyOperation, op)
+		ctx, cancel := context.WithTimeout(c.Request().Context(), op.deadline)
+		defer cancel()
+		r := &request{http: c.Request(), ctx: ctx, op: op, path: map[string]string{}}
+		if err := r.readAddress(c); err != nil {
+			return err
+		}
+		if err := s.authenticate(r); err != nil {
+			return err
+		}
+		if r.principal != nil {
+			c.Set(keyPrincipal, r.principal)
+		}
+		if err := s.authorise(r); err != nil {
+			return err
+		}
+		var err error
+		if r.give, err = negotiate(accepts(c), op.gives); err != nil {
+			return err
+		}
+		if err := s.validateParams(r); err != nil {
+			return err
+		}
+		extend(c, op)
+		if err := openBody(c.Response(), r); err != nil {
+			return err
+		}
+		a, err := op.handle(s, r)
+		if err != nil {
+			return err
+		}
+		return s.write(c, r, a)
+	}
+}
+
+// readAddress takes path and query apart.
+func (r *request) readAddress(c echo.Context) error {
+	for i, name := range c.ParamNames() {
+		value := c.ParamValues()[i]
+		if r.http.URL.RawPath != "" {
+			// The router worked on the escaped path.
+			v, err := url.PathUnescape(value)
+			if err != nil {
+				return refuse(http.StatusBadRequest, "malformed", "the address cannot be read")
+			}
+			value = v
+		}
+		r.path[name] = value
+	}
+	q, err := url.ParseQuery(r.http.URL.RawQuery)
+	if err != nil {
+		return refuse(http.StatusBadRequest, "malformed", "the query of the address cannot be read")
+	}
+	r.query = q
+	return nil
+}
+
+// extend gives long operations the time on the wire that they need.
+func extend(c echo.Context, op *operation) {
+	if op.deadline <= deadlineFold {
+		return
+	}
+	control := http.NewResponseController(c.Response())
+	until := time.Now().Add(op.deadline + 5*time.Second)
+	// Not every ResponseWriter can: a test's recorder has no connection.
+	_ = control.SetReadDeadline(until)
+	_ = control.SetWriteDeadline(until)
+}
+
+var csvPath = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|indices|indices/[^/]+/evidence)|/v1/summary)\.csv$`)
+
+const keyCSV = "csv"
+
+// csvSuffix lets a link ask for CSV: the path of a list with .csv behind it.
+func csvSuffix(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		u := c.Request().URL
+		if m := csvPath.FindStringSubmatch(u.EscapedPath()); m != nil {
+			u.Path = u.Path[:len(u.Path)-len(".csv")]
+			if u.RawPath != "" {
+				u.RawPath = m[1]
+			}
+			c.Set(keyCSV, true)
+		}
+		return next(c)
+	}
+}
+
+func accepts(c echo.Context) []string {
+	if c.Get(keyCSV) != nil {
+		return []string{mediaCSV}
+	}
+	return c.Request().Header.Values("Accept")
+}
+
+// cancelOn gives a context that also ends when ch is closed.
+func cancelOn(parent context.Context, ch <-chan struct{}) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(parent)
+	go func() {
+		select {
+		case <-ch:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, cancel
+}
+
+func newInstance() string {
+	id, err := uuid.NewV7()
+	if err != nil {
+		id = uuid.New()
+	}
+	return id.String()
+}

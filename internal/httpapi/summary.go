@@ -1,0 +1,175 @@
+package httpapi
+
+import (
+	"encoding/csv"
+	"slices"
+	"sync"
+
+	"byrelog.example/api"
+	"byrelog.example/internal/book"
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
+)
+
+// summaryHerds is how many herds are computed at the same time for one
+// request: enough to use the machine, too few to starve other requests.
+const summaryHerds = 2
+
+// portion is what one herd gives to a summary.
+type portion struct {
+	summary api.HerdSummary
+	params  repro.Params
+	answers []repro.Answer
+	err     error
+}
+
+func (s *Server) getSummary(r *request) (*reply, error) {
+	list, err := definitions(r.list("keys"))
+	if err != nil {
+		return nil, err
+	}
+	herds, err := s.summaryOf(r)
+	if err != nil {
+		return nil, err
+	}
+	portions := make([]portion, len(herds))
+	slots := make(chan struct{}, summaryHerds)
+	var wg sync.WaitGroup
+	for i := range herds {
+		wg.Add(1)
+		slots <- struct{}{}
+		go func() {
+			defer wg.Done()
+			defer func() { <-slots }()
+			portions[i] = s.portionOf(r, &herds[i], list)
+		}()
+	}
+	wg.Wait()
+	out := &api.Summary{Herds: []api.HerdSummary{}, Pool: []api.IndexAnswer{}}
+	for i := range portions {
+		if portions[i].err != nil {
+			return nil, portions[i].err
+		}
+		out.Herds = append(out.Herds, portions[i].summary)
+	}
+	if err := s.pool(r, out, list, portions); err != nil {
+		return nil, err
+	}
+	if r.give == mediaCSV {
+		return &reply{csv: func(w *csv.Writer) error { return summaryRows(w, out) }}, nil
+	}
+	return &reply{json: out}, nil
+}
+
+// summaryOf finds the herds asked for; one that may not be read is answered as
+// one that is not there.
+func (s *Server) summaryOf(r *request) ([]book.Herd, error) {
+	names := r.list("herds")
+	if names == nil {
+		return s.book.Herds(r.ctx, r.principal, "read")
+	}
+	slices.Sort(names)
+	var list []book.Herd
+	for _, name := range slices.Compact(names) {
+		h, err := s.book.Herd(r.ctx, name)
+		if err != nil {
+			return nil, err
+		}
+		if !r.principal.May(h.ID, "read") {
+			return nil, noHerd()
+		}
+		list = append(list, *h)
+	}
+	return list, nil
+}
+
+func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (out portion) {
+	out.err = s.book.View(r.ctx, h, book.AsOf{}, func(v *book.View) error {
+		on, err := r.date("on")
+		if err != nil {
+			return err
+		}
+		if on == 0 {
+			on = v.Today
+		}
+		p, err := r.params(on)
+		if err != nil {
+			return err
+		}
+		p.Brief = true
+		if out.answers, err = compute(v.Fold, list, p); err != nil {
+			return err
+		}
+		out.params = p
+		out.summary = api.HerdSummary{
+			Herd: h.Name, From: mustDay(p.From), To: mustDay(p.To), On: mustDay(on),
+			AsOf: api.AsOf{Seq: v.Head.Seq, RecordedAt: moment(v.Head.RecordedAt)}, Indices: make([]api.IndexAnswer, len(out.answers)),
+		}
+		for i := range out.answers {
+			a := wireAnswer(&out.answers[i])
+			a.Rows = []api.IndexRow{}
+			a.Evidence = ptr((&request{query: r.query, herd: h}).evidenceURL(&out.answers[i]))
+			out.summary.Indices[i] = a
+		}
+		return nil
+	})
+	return out
+}
+
+// pool adds the herds up, index by index.
+func (s *Server) pool(r *request, out *api.Summary, list []*repro.Definition, portions []portion) error {
+	var p repro.Params
+	if len(portions) == 0 {
+		// No herd, no zone, no today: only what the request says itself.
+		on, err := r.date("on")
+		if err != nil {
+			return err
+		}
+		if on == 0 {
+			on = event.DateOf(s.config.Now().UTC())
+		}
+		if p, err = r.params(on); err != nil {
+			return err
+		}
+		out.Parameters = wireParams(p)
+		return nil
+	}
+	p = portions[0].params
+	out.Parameters = wireParams(p)
+	same := !slices.ContainsFunc(portions, func(x portion) bool { return x.params.From != p.From || x.params.To != p.To })
+	if same {
+		out.From, out.To = day(p.From), day(p.To)
+	}
+	for i := range list {
+		answers := make([]repro.Answer, len(portions))
+		for n := range portions {
+			answers[n] = portions[n].answers[i]
+		}
+		pooled := repro.Pool(answers)
+		a := wireAnswer(&pooled)
+		a.Rows = []api.IndexRow{}
+		out.Pool = append(out.Pool, a)
+	}
+	return nil
+}
+
+// summaryRows writes one row for each herd and index, and the pool with an
+// empty herd behind them.
+func summaryRows(w *csv.Writer, out *api.Summary) error {
+	if err := w.Write(append([]string{"herd"}, indexColumns...)); err != nil {
+		return err
+	}
+	for _, h := range out.Herds {
+		for i := range h.Indices {
+			if err := indexRecords(w, []string{h.Herd}, &h.Indices[i]); err != nil {
+				return err
+			}
+		}
+	}
+	for i := range out.Pool {
+		if err := indexRecords(w, []string{""}, &out.Pool[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
