@@ -235,7 +235,7 @@ func TestDigestText(t *testing.T) {
 	if err := json.Unmarshal(b, &back); err != nil || back != row {
 		t.Errorf("%+v, %v", back, err)
 	}
-	for _, bad := range []string{"", "ab", strings.Repeat("AB", 32), strings.Repeat("g", 64), strings.Repeat("0", 63)} {
+	for _, bad := range []string{"", "ab", strings.Repeat("AA", 32), strings.Repeat("FF", 32), strings.Repeat("g", 64), strings.Repeat("0", 63)} {
 		if err := back.D.UnmarshalText([]byte(bad)); err == nil {
 			t.Errorf("%q is a digest", bad)
 		}

@@ -79,12 +79,7 @@ func TestTruthFollowsParameters(t *testing.T) {
 		t.Error("a missed heat was served")
 	}
 
-	// Conception, by service number in the second lactation after an obvious heat,
-	// where the probability is the base times the sire's and technician's factors,
-	// all 1; and over all services by each one's own probability.
-	took, n := map[int]int{}, map[int]int{}
-	all, mean, variance := 0, 0.0, 0.0
-	out := 0
+	all, mean, variance, out := 0, 0.0, 0.0, 0
 	for _, s := range truth.Services {
 		if s.Conceived {
 			all++
@@ -96,22 +91,12 @@ func TestTruthFollowsParameters(t *testing.T) {
 			if s.Conceived || s.Probability != 0 {
 				t.Fatalf("took without a heat: %+v", s)
 			}
-			continue
-		}
-		if s.Lactation == 2 && s.Found == simherd.FoundObvious {
-			n[min(s.Number, 3)]++
-			if s.Conceived {
-				took[min(s.Number, 3)]++
-			}
 		}
 		if s.Conceived != (s.Pregnancy >= 0) || s.Conceived && truth.Pregnancies[s.Pregnancy].On != s.On {
 			t.Fatalf("pregnancy of %+v", s)
 		}
 	}
 	within(t, "conceptions", float64(all), mean, variance)
-	for i, want := range p.Conception.ByService {
-		binomial(t, fmt.Sprintf("conception at service %d", i+1), took[i+1], n[i+1], want)
-	}
 	if out == 0 {
 		t.Error("no service out of heat")
 	}
@@ -155,6 +140,76 @@ func TestTruthFollowsParameters(t *testing.T) {
 		// The number of cows is kept within some percent of the target only.
 		within(t, "left for "+r.Text, float64(reasons[r.Text]), mean, mean+mean*mean*0.0004)
 	}
+}
+
+// A service takes with the product of everything that bears on it. The factors
+// lie far apart here, so that a forgotten one shows.
+func TestConceptionIsTheProduct(t *testing.T) {
+	p := simherd.Default(1000)
+	p.Breeding.Timed = 0.3
+	p.Conception = simherd.Conception{
+		Heifer: 0.5, ByService: []float64{0.6, 0.45, 0.3}, ByLactation: []float64{1.2, 1, 0.7}, Suspect: 0.6, Timed: 0.5, Sexed: 0.6,
+	}
+	p.Technicians = []simherd.Worker{{Code: "t1", Share: 0.6, Factor: 1.1}, {Code: "t2", Share: 0.4, Factor: 0.6}}
+	p.Sires = []simherd.Sire{{Code: "b-101", Factor: 1.1}, {Code: "b-104", Factor: 0.6}, {Code: "b-201", Beef: true, Factor: 0.8}}
+	_, truth, err := simherd.Generate(p, "mill-lane")
+	if err != nil {
+		t.Fatal(err)
+	}
+	worker, sire := map[string]float64{}, map[string]float64{}
+	for _, w := range p.Technicians {
+		worker[w.Code] = w.Factor
+	}
+	beef := map[string]bool{}
+	for _, b := range p.Sires {
+		sire[b.Code] = b.Factor
+		beef[b.Code] = b.Beef
+	}
+	groups := map[string]*[3]float64{} // took, mean, variance
+	served := map[string]int{}
+	for _, s := range truth.Services {
+		served[s.Technician]++
+		if s.Pregnant || !s.TrueHeat {
+			continue
+		}
+		want := p.Conception.Heifer
+		if s.Lactation > 0 {
+			want = p.Conception.ByService[min(s.Number, 3)-1] * p.Conception.ByLactation[min(s.Lactation, 3)-1]
+		}
+		want *= map[simherd.Found]float64{simherd.FoundObvious: 1, simherd.FoundSuspect: p.Conception.Suspect, simherd.FoundTimed: p.Conception.Timed}[s.Found]
+		if s.Semen == "sexed_female" {
+			want *= p.Conception.Sexed
+		}
+		want = min(want*worker[s.Technician]*sire[s.Sire], 0.95)
+		if math.Abs(want-s.Probability) > 1e-9 {
+			t.Fatalf("want %v: %+v", want, s)
+		}
+		if late := s.Lactation > 0 && s.Number >= p.Breeding.BeefFrom; late != beef[s.Sire] || late != (s.Semen == "beef") || s.Semen == "sexed_female" && s.Lactation > 0 {
+			t.Fatalf("the semen of %+v", s)
+		}
+		for _, group := range []string{
+			fmt.Sprintf("service %d of cows %v", min(s.Number, 3), s.Lactation > 0), fmt.Sprintf("lactation %d", min(s.Lactation, 3)),
+			fmt.Sprintf("found %d", s.Found), "technician " + s.Technician, "sire " + s.Sire, "semen " + s.Semen,
+		} {
+			g := groups[group]
+			if g == nil {
+				g = new([3]float64)
+				groups[group] = g
+			}
+			if s.Conceived {
+				g[0]++
+			}
+			g[1] += want
+			g[2] += want * (1 - want)
+		}
+	}
+	for name, g := range groups {
+		within(t, name, g[0], g[1], g[2])
+	}
+	if len(groups) < 18 {
+		t.Errorf("only %d groups", len(groups))
+	}
+	binomial(t, "services of t1", served["t1"], served["t1"]+served["t2"], 0.6)
 }
 
 // The herd is at a steady state: its size is that of the parameters on the
