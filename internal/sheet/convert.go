@@ -33,13 +33,11 @@ const guarded = "=+-@\t\r\n\x00＝＋－＠"
 // raw is the text of a cell that a mapping reads, freed of what a spreadsheet
 // wraps around it. ok is false when the row is refused for it.
 func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
-	s = cellAt(line.Cells, b.at)
-	if blank(s) {
+	// Notes are trimmed too: a program that pads its columns must not make every
+	// note another one.
+	s = trimCell(cellAt(line.Cells, b.at))
+	if s == "" {
 		return "", true
-	}
-	trimmed := trimCell(s)
-	if !note {
-		s = trimmed
 	}
 	field := event.Columns()[b.target].Name
 	fail := func(code, detail, suggestion string) (string, bool) {
@@ -47,22 +45,22 @@ func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
 		return "", false
 	}
 	switch {
-	case errorCell.MatchString(trimmed):
+	case errorCell.MatchString(s):
 		return fail(CodeErrorCell, "the cell holds the error of a formula", "mend the formula or clear the cell")
 	case strings.ContainsRune(s, utf8.RuneError):
 		return fail(CodeReplacementRun, "characters of the cell were lost before the file came here (U+FFFD)", "export the sheet again")
-	case !note && r.mojibake(s):
+	case (!note || r.m.Encoding != utf8Name) && r.mojibake(s):
 		return fail(CodeMojibake, mojibakeDetail(r.m.Encoding), "state the right encoding in the mapping, or mend the cell")
-	case trimmed[0] == '=':
-		inner := strings.TrimSuffix(strings.TrimPrefix(trimmed, `="`), `"`)
-		if len(inner) != len(trimmed)-3 || strings.Contains(inner, `"`) {
+	case s[0] == '=':
+		inner := strings.TrimSuffix(strings.TrimPrefix(s, `="`), `"`)
+		if len(inner) != len(s)-3 || strings.Contains(inner, `"`) {
 			return fail(CodeFormula, "the cell holds a formula, which is not worked out here", "save the sheet with values instead of formulas")
 		}
 		return inner, true
-	case trimmed[0] == '\'' && len(trimmed) > 1:
-		next, _ := utf8.DecodeRuneInString(trimmed[1:])
+	case s[0] == '\'' && len(s) > 1:
+		next, _ := utf8.DecodeRuneInString(s[1:])
 		if strings.ContainsRune(guarded, next) || !note && next >= '0' && next <= '9' {
-			return strings.Replace(s, "'", "", 1), true
+			return s[1:], true
 		}
 	}
 	return s, true
@@ -139,7 +137,7 @@ func (r *Reader) value(line *Line, b *bound) string {
 		return b.Default
 	}
 	if column.Name == "note" {
-		if r.mojibake(s) {
+		if r.mojibake(s) { // saved so once: nobody can state it away
 			line.Notices = append(line.Notices, r.fault(line, b.at, column.Name, CodeMojibake, mojibakeDetail(r.m.Encoding), ""))
 		}
 		return s

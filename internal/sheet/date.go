@@ -34,6 +34,65 @@ func orderHelp(s string) string {
 	return quote(s) + " is no order of dates: write iso, or d/m/y, m/d/y or y/m/d with / . or - between"
 }
 
+// swapped is the order with day and month in each other's place, "" for an
+// order that begins with the year, which nobody writes the other way.
+func swapped(order string) string {
+	if order == iso || order[0] == 'y' {
+		return ""
+	}
+	return order[2:3] + order[1:2] + order[0:1] + order[3:]
+}
+
+// orderCount gathers what the dates of one column say about their order.
+type orderCount struct {
+	proven   int // dates that the stated order alone can read
+	contrary int // dates that only the swapped order can read
+	line     int // the first of those
+	order    string
+}
+
+// count notes what a date says of its column's order.
+func (c *conversion) count(s string, fits bool) {
+	other := swapped(c.b.Dates)
+	if other == "" {
+		return
+	}
+	o := c.r.foreign.orders[c.b.at]
+	if o == nil {
+		o = &orderCount{order: c.b.Dates}
+		if c.r.foreign.orders == nil {
+			c.r.foreign.orders = map[int]*orderCount{}
+		}
+		c.r.foreign.orders[c.b.at] = o
+	}
+	_, fault := parseDate(s, other, c.r.today, c.r.m.TwoDigits)
+	switch {
+	case fits && fault != nil:
+		o.proven++
+	case !fits && fault == nil:
+		if o.contrary++; o.line == 0 {
+			o.line = c.line.Number
+		}
+	}
+}
+
+// checkOrders refuses a file with a column whose dates speak against the
+// stated order and never for it: those that both orders can read were read
+// wrongly, as like as not.
+func (r *Reader) checkOrders() error {
+	for i := range r.names {
+		o := r.foreign.orders[i]
+		if o == nil || o.contrary == 0 || o.proven > 0 {
+			continue
+		}
+		return &FileError{Line: o.line, Code: CodeDateOrder,
+			Detail: fmt.Sprintf("no date of the column %s shows that its order is %s, and %d, the first in this line, can only be %s",
+				quote(r.columnName(i)), o.order, o.contrary, swapped(o.order)),
+			Suggestion: "correct dates in the mapping if the whole column is so, else correct the cells"}
+	}
+	return nil
+}
+
 // dateFault says why a text is no date of the order.
 type dateFault struct{ code, detail string }
 
@@ -119,6 +178,7 @@ func (c *conversion) date(s string) string {
 	}
 	m := c.r.m
 	d, fault := parseDate(s, c.b.Dates, c.r.today, m.TwoDigits)
+	c.count(s, fault == nil)
 	if fault == nil {
 		return d.String()
 	}
@@ -134,9 +194,8 @@ func (c *conversion) date(s string) string {
 		if o == "y-m-d" && len(fits) > 0 && fits[0] == iso {
 			continue
 		}
-		if other, f := parseDate(s, o, c.r.today, m.TwoDigits); f == nil && o != c.b.Dates {
+		if _, f := parseDate(s, o, c.r.today, m.TwoDigits); f == nil && o != c.b.Dates {
 			fits = append(fits, o)
-			_ = other
 		}
 	}
 	if len(fits) > 0 {

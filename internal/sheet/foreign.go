@@ -15,6 +15,7 @@ type foreignColumns struct {
 	skip     []boundCondition
 	key      []int
 	rules    []boundRule
+	orders   map[int]*orderCount // of the date columns
 }
 
 type boundCondition struct {

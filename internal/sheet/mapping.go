@@ -345,8 +345,17 @@ func (c *mappingCheck) complete(where string, r *Rule, kind event.Kind) {
 	for _, f := range []Fields{r.Fields, c.m.Fields} {
 		for _, target := range sortedKeys(f) {
 			i, ok := event.ColumnIndex(target)
-			if kinds := event.Columns()[i].Kinds; ok && len(kinds) > 0 && !slices.Contains(kinds, kind) && given(target) {
+			if !ok || len(event.Columns()[i].Kinds) == 0 || !given(target) {
+				continue
+			}
+			column := &event.Columns()[i]
+			n := slices.Index(column.Kinds, kind)
+			if n < 0 {
 				c.add("%s: an event of kind %s has no %s: limit the field with only", where, kind, target)
+				continue
+			}
+			if column.Type == event.Enum {
+				c.words(where+" "+target, f[target], column.Fields[n].Values)
 			}
 		}
 	}
@@ -417,16 +426,21 @@ func (c *mappingCheck) cell(at string, cell *Cell, column *event.Column) {
 		c.add("%s: others is refuse, keep or blank", at)
 	}
 	c.prepare(at, cell)
-	if len(column.Values) > 0 && column.Type == event.Enum {
-		for _, word := range sortedKeys(cell.Words) {
-			if v := cell.Words[word]; v != "" && !slices.Contains(column.Values, v) {
-				c.add("%s: %s is not one of %s", at, quote(v), strings.Join(column.Values, ", "))
-			}
-		}
-		for _, v := range []string{cell.Const, cell.Default} {
-			if v != "" && !slices.Contains(column.Values, v) {
-				c.add("%s: %s is not one of %s", at, quote(v), strings.Join(column.Values, ", "))
-			}
+	if column.Type == event.Enum {
+		c.words(at, *cell, column.Values)
+	}
+}
+
+// words holds what a cell can give against the words of the log.
+func (c *mappingCheck) words(at string, cell Cell, allowed []string) {
+	given := []string{cell.Const, cell.Default}
+	for _, word := range sortedKeys(cell.Words) {
+		given = append(given, cell.Words[word])
+	}
+	for _, v := range given {
+		fault := fmt.Sprintf("%s: %s is not one of %s", at, quote(v), strings.Join(allowed, ", "))
+		if v != "" && !slices.Contains(allowed, v) && !slices.Contains(c.faults, fault) {
+			c.faults = append(c.faults, fault)
 		}
 	}
 }

@@ -245,12 +245,37 @@ func (r *Reader) stamp(line *Line) {
 	if seq > n.maxSeq {
 		n.maxSeq, n.maxHash = seq, hash
 	}
-	at, err := time.Parse(timeLayout, n.fromLog(line.Cells, isRecordedAt))
-	if err != nil || s.Hash.UnmarshalText([]byte(hash)) != nil {
+	at, ok := parseTime(n.fromLog(line.Cells, isRecordedAt))
+	if !ok || s.Hash.UnmarshalText([]byte(hash)) != nil {
 		return
 	}
 	s.RecordedAt = at
 	line.Stamp = s
+}
+
+// parseTime reads timeLayout and nothing else; time.Parse is slower, and takes
+// forms that are not written back alike.
+func parseTime(s string) (time.Time, bool) {
+	if len(s) != len(timeLayout) || s[10] != 'T' || s[13] != ':' || s[16] != ':' || s[19] != '.' || s[26] != 'Z' {
+		return time.Time{}, false
+	}
+	day, err := event.ParseDate(s[:10])
+	part := func(from, to int) int {
+		n := 0
+		for _, c := range []byte(s[from:to]) {
+			if c < '0' || c > '9' {
+				return 1 << 30
+			}
+			n = n*10 + int(c-'0')
+		}
+		return n
+	}
+	hour, minute, second, micro := part(11, 13), part(14, 16), part(17, 19), part(20, 26)
+	if err != nil || hour > 23 || minute > 59 || second > 59 || micro > 999_999 {
+		return time.Time{}, false
+	}
+	secs := int64(day.UnixDay())*86_400 + int64(hour*3600+minute*60+second)
+	return time.UnixMicro(secs*1_000_000 + int64(micro)).UTC(), true
 }
 
 // eventProblems turns the problems of an event into those of its row. Any
@@ -321,6 +346,11 @@ func (r *Reader) endRow(line *Line) error {
 // missing.
 func (r *Reader) atEnd() error {
 	n := &r.native
+	if !r.m.native {
+		if err := r.checkOrders(); err != nil {
+			return err
+		}
+	}
 	if n.end == nil {
 		return io.EOF
 	}

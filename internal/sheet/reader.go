@@ -39,6 +39,7 @@ type Layout struct {
 	Delimiter string     `json:"delimiter"`
 	Preface   [][]string `json:"preface,omitempty"` // rows before the header
 	Header    []string   `json:"header,omitempty"`  // nil for a sheet without one
+	Columns   int        `json:"columns,omitempty"` // without a header: how many the mapping reaches
 }
 
 // Stats count what a [Reader] has read so far.
@@ -133,6 +134,9 @@ func (r *Reader) open() error {
 	}
 	r.layout.Delimiter = string(rune(r.sc.delim))
 	if r.m.headerRow == 0 {
+		r.m.places(func(_ string, position int, _ bool) {
+			r.layout.Columns = max(r.layout.Columns, position)
+		})
 		return r.bind(nil, 0)
 	}
 	for i := 1; ; i++ {
@@ -213,6 +217,9 @@ func (r *Reader) tellDelimiter(head []byte) (byte, error) {
 	if best == 0 {
 		if len(bytes.TrimSpace(head)) == 0 {
 			return 0, r.noHeader()
+		}
+		if bytes.IndexByte(head, 0) >= 0 {
+			return 0, r.sc.nul()
 		}
 		return 0, &FileError{Line: r.sc.line, Code: CodeDelimiter,
 			Detail:     fmt.Sprintf("no delimiter of , ; tab | makes row %d a header with the columns that are needed", r.m.headerRow),

@@ -27,7 +27,9 @@ func isRejectColumn(folded string) bool {
 // and sent again under the same mapping.
 type RejectWriter struct {
 	out   *rowWriter
-	width int
+	width int // the sheet's own columns
+	reach int // how far the mapping reads a sheet without header
+	sheet int // with reject columns that it came with
 	row   []string
 }
 
@@ -55,7 +57,7 @@ func NewRejectWriter(w io.Writer, l Layout) (*RejectWriter, error) {
 		// and those are ASCII but for the values they repeat.
 		w = encoding.ReplaceUnsupported(charmaps[name].NewEncoder()).Writer(w)
 	}
-	rw := &RejectWriter{out: newRowWriter(w, l.Delimiter[0]), width: len(l.Header)}
+	rw := &RejectWriter{out: newRowWriter(w, l.Delimiter[0]), width: len(l.Header), sheet: len(l.Header), reach: l.Columns}
 	if l.Sep {
 		if err := rw.out.line("sep=" + l.Delimiter); err != nil {
 			return nil, err
@@ -79,16 +81,26 @@ func NewRejectWriter(w io.Writer, l Layout) (*RejectWriter, error) {
 	return rw, rw.out.row(rw.row)
 }
 
-// Write adds a refused row.
+// Write adds a refused row. Cells behind the header's last column come behind
+// the reasons: nothing of the row is lost, and as long as they stand there it
+// is refused again.
 func (w *RejectWriter) Write(cells []string, problems []Problem) error {
 	w.row = w.row[:0]
+	var extra []string
+	if w.width > 0 && len(cells) > w.sheet {
+		extra = trimRight(cells[w.sheet:])
+	}
 	if w.width > 0 {
 		w.row = append(w.row, cells[:min(w.width, len(cells))]...)
 		for len(w.row) < w.width {
 			w.row = append(w.row, "")
 		}
 	} else {
+		// Reasons must not come to lie where the mapping reads.
 		w.row = append(w.row, cells...)
+		for len(w.row) < w.reach {
+			w.row = append(w.row, "")
+		}
 	}
 	line, columns, reasons, suggestions := "", []string{}, []string{}, []string{}
 	for _, p := range problems {
@@ -102,6 +114,7 @@ func (w *RejectWriter) Write(cells []string, problems []Problem) error {
 		}
 	}
 	w.row = append(w.row, line, strings.Join(columns, ", "), strings.Join(reasons, "; "), strings.Join(suggestions, "; "))
+	w.row = append(w.row, extra...)
 	return w.out.row(w.row)
 }
 

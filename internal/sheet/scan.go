@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"unicode/utf8"
 )
@@ -185,8 +186,15 @@ func (s *scanner) newline() {
 // field reads one field into text; more tells whether another follows in the
 // record. The record's line end, if any, is used up.
 func (s *scanner) field(rec *record) (more bool, err error) {
-	if s.fill() && s.buf[s.pos] == '"' {
-		return s.quoted(rec)
+	if s.fill() {
+		switch s.buf[s.pos] {
+		case '"':
+			return s.quoted(rec)
+		case s.delim: // most cells of a wide table are empty
+			s.pos++
+			rec.last = s.line
+			return true, nil
+		}
 	}
 	return s.plain(rec, len(s.text))
 }
@@ -323,6 +331,9 @@ func (s *scanner) afterQuote(rec *record, start int) (more bool, err error) {
 		return false, nil
 	}
 	s.stray(rec, "text follows the closing quote of a field")
+	// The quotes were no frame after all: they stay, for whoever mends the row.
+	s.text = append(s.text, '"')
+	s.text = slices.Insert(s.text, start, '"')
 	return s.plain(rec, start)
 }
 

@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"bufio"
+	"encoding/hex"
 	"fmt"
 	"io"
 	"strconv"
@@ -22,22 +23,29 @@ func newRowWriter(w io.Writer, delim byte) *rowWriter {
 }
 
 func (w *rowWriter) row(cells []string) error {
+	w.fields(cells)
+	if len(cells) == 1 && cells[0] == "" {
+		_, _ = w.w.WriteString(`""`) // else it would be a blank line, which is no record
+	}
+	return w.line("")
+}
+
+// fields writes cells without the end of their record.
+func (w *rowWriter) fields(cells []string) {
 	for i, c := range cells {
 		if i > 0 {
 			_ = w.w.WriteByte(w.delim) // bufio keeps the first error and gives it again
 		}
-		w.cell(c)
+		if c != "" {
+			w.cell(c)
+		}
 	}
-	if len(cells) == 1 && cells[0] == "" {
-		_, _ = w.w.WriteString(`""`) // else it would be a blank line, which is no record
-	}
-	_, err := w.w.WriteString("\r\n")
-	return err
 }
 
-// line writes a line that is no record.
+// line ends a line behind s.
 func (w *rowWriter) line(s string) error {
-	_, err := w.w.WriteString(s + "\r\n")
+	_, _ = w.w.WriteString(s)
+	_, err := w.w.WriteString("\r\n")
 	return err
 }
 
@@ -83,7 +91,7 @@ type Writer struct {
 	out   *rowWriter
 	herd  string
 	cells []string
-	time  []byte
+	log   []byte // the log's own columns of a row
 	seq   int64
 	on    event.Date
 	at    time.Time
@@ -113,33 +121,31 @@ func (w *Writer) Write(r *event.Recorded) error {
 		w.err = fmt.Errorf("export: seq %d is of herd %q, the export of %q", r.Seq, r.Herd, w.herd)
 		return w.err
 	}
-	width := len(event.Columns())
-	if w.cells == nil {
-		w.cells = make([]string, width+len(logColumns))
-	}
-	r.Cells(w.cells[:width:width])
-	noteHash := ""
-	if r.NoteHash != (event.Digest{}) {
-		noteHash = r.NoteHash.String()
-	}
+	w.cells = r.Cells(w.cells)
 	w.seq, w.on, w.at, w.hash = r.Seq, r.On, r.RecordedAt, r.Hash
-	w.log(noteHash)
-	w.err = w.out.row(w.cells)
+	w.err = w.row(r.NoteHash)
 	return w.err
 }
 
-// log fills the log's own columns of the row.
-func (w *Writer) log(noteHash string) {
-	width := len(event.Columns())
-	at := ""
-	if !w.at.IsZero() {
-		w.time = w.at.UTC().AppendFormat(w.time[:0], timeLayout)
-		at = string(w.time)
+// row writes the cells and the log's own columns, none of which ever needs
+// quotes.
+func (w *Writer) row(noteHash event.Digest) error {
+	w.out.fields(w.cells)
+	b := append(w.log[:0], ',')
+	if noteHash != (event.Digest{}) {
+		b = hex.AppendEncode(b, noteHash[:])
 	}
-	w.cells[width] = noteHash
-	w.cells[width+1] = strconv.FormatInt(w.seq, 10)
-	w.cells[width+2] = at
-	w.cells[width+3] = w.hash.String()
+	b = append(b, ',')
+	b = strconv.AppendInt(b, w.seq, 10)
+	b = append(b, ',')
+	if !w.at.IsZero() {
+		b = w.at.UTC().AppendFormat(b, timeLayout)
+	}
+	b = append(b, ',')
+	b = hex.AppendEncode(b, w.hash[:])
+	w.log = append(b, "\r\n"...)
+	_, err := w.out.w.Write(w.log)
+	return err
 }
 
 // Close writes the end record and what is buffered. It does not close the
@@ -148,14 +154,12 @@ func (w *Writer) Close() error {
 	if w.err != nil {
 		return w.err
 	}
-	width := len(event.Columns())
-	w.cells = make([]string, width+len(logColumns))
+	w.cells = make([]string, len(event.Columns()))
 	w.cells[columnID] = EndID(w.hash).String()
 	w.cells[columnHerd] = w.herd
 	w.cells[columnKind] = kindEnd
 	w.cells[columnOn] = w.on.String()
-	w.log("")
-	if err := w.out.row(w.cells); err != nil {
+	if err := w.row(event.Digest{}); err != nil {
 		return err
 	}
 	w.err = fmt.Errorf("export: it is closed")
