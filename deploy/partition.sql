@@ -80,7 +80,6 @@ BEGIN
 END
 $rights$;
 ALTER TABLE public.events ENABLE ROW LEVEL SECURITY, FORCE ROW LEVEL SECURITY;
-ALTER TABLE public.events ADD CONSTRAINT events_herd_id_fkey FOREIGN KEY (herd_id) REFERENCES heads (herd_id);
 ALTER TABLE notes ADD CONSTRAINT notes_event_fkey FOREIGN KEY (herd_id, event_id) REFERENCES public.events (herd_id, event_id);
 
 DROP TABLE events_before.events;
