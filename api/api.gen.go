@@ -973,29 +973,29 @@ func (e GetSummaryParamsStrata) Valid() bool {
 type AnimalItem struct {
 	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
 	Animal AnimalName          `json:"animal"`
+	Status Status              `json:"status"`
+	Sex    *string             `json:"sex"`
+	Breed  *string             `json:"breed"`
 	BornOn *openapi_types.Date `json:"born_on"`
-
-	// BredOn Last service of this lactation.
-	BredOn   *openapi_types.Date `json:"bred_on"`
-	Breed    *string             `json:"breed"`
-	CalvedOn *openapi_types.Date `json:"calved_on"`
-
-	// DaysInMilk The calving day is day 0; null before calving, when dry and when she is gone.
-	DaysInMilk *int                `json:"days_in_milk"`
-	DueOn      *openapi_types.Date `json:"due_on"`
-	EnteredOn  *openapi_types.Date `json:"entered_on"`
-
-	// FirstSeenWithoutArrival She has no arrival and counts as present from her first event on.
-	FirstSeenWithoutArrival bool `json:"first_seen_without_arrival"`
+	Pen    *string             `json:"pen"`
 
 	// Lactation Calvings so far, 0 for a heifer; null if not known.
-	Lactation *int `json:"lactation"`
+	Lactation *int                `json:"lactation"`
+	CalvedOn  *openapi_types.Date `json:"calved_on"`
+
+	// DaysInMilk The calving day is day 0; null before calving, when dry and when she is gone.
+	DaysInMilk *int `json:"days_in_milk"`
+
+	// BredOn Last service of this lactation.
+	BredOn    *openapi_types.Date `json:"bred_on"`
+	DueOn     *openapi_types.Date `json:"due_on"`
+	EnteredOn *openapi_types.Date `json:"entered_on"`
 
 	// LeftOn The day after her last day in the herd.
 	LeftOn *openapi_types.Date `json:"left_on"`
-	Pen    *string             `json:"pen"`
-	Sex    *string             `json:"sex"`
-	Status Status              `json:"status"`
+
+	// FirstSeenWithoutArrival She has no arrival and counts as present from her first event on.
+	FirstSeenWithoutArrival bool `json:"first_seen_without_arrival"`
 }
 
 // AnimalName The herd's own number or name for the animal, kept as text with its leading zeros.
@@ -1003,38 +1003,38 @@ type AnimalName = string
 
 // AnimalPage defines model for AnimalPage.
 type AnimalPage struct {
-	// AsOf The last event that the answer rests on.
-	AsOf AsOf `json:"as_of"`
-
 	// Herd A herd's short name; it never changes.
-	Herd  HerdName           `json:"herd"`
-	Items []AnimalItem       `json:"items"`
-	Next  *string            `json:"next"`
-	On    openapi_types.Date `json:"on"`
+	Herd HerdName           `json:"herd"`
+	On   openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf  AsOf         `json:"as_of"`
+	Items []AnimalItem `json:"items"`
+	Next  *string      `json:"next"`
 }
 
 // AppendAnswer defines model for AppendAnswer.
 type AppendAnswer struct {
-	Head Head `json:"head"`
-
 	// Herd A herd's short name; it never changes.
 	Herd HerdName `json:"herd"`
 
 	// Results One for each event sent and in their order.
 	Results []AppendResult `json:"results"`
+	Head    Head           `json:"head"`
 }
 
 // AppendResult defines model for AppendResult.
 type AppendResult struct {
-	// Hash The herd's chain at it.
-	Hash *string            `json:"hash"`
-	ID   openapi_types.UUID `json:"id"`
+	ID openapi_types.UUID `json:"id"`
+
+	// Seq Its number in the log; null if it is not stored.
+	Seq *int64 `json:"seq"`
 
 	// Outcome In a 409 `appended` stands for what would have been.
 	Outcome AppendResultOutcome `json:"outcome"`
 
-	// Seq Its number in the log; null if it is not stored.
-	Seq *int64 `json:"seq"`
+	// Hash The herd's chain at it.
+	Hash *string `json:"hash"`
 }
 
 // AppendResultOutcome In a 409 `appended` stands for what would have been.
@@ -1096,34 +1096,31 @@ type ArrivalDataSex string
 
 // ArrivalEvent She enters the herd: born here, bought or transferred. An arrival starts a new individual, so a number may be used again after a departure.
 type ArrivalEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string     `json:"by,omitempty"`
-	Data ArrivalData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind ArrivalEventKind    `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string     `json:"herd,omitempty"`
+	Data ArrivalData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1131,8 +1128,11 @@ type ArrivalEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // ArrivalEventKind defines model for ArrivalEvent.Kind.
@@ -1140,17 +1140,17 @@ type ArrivalEventKind string
 
 // AsOf The last event that the answer rests on.
 type AsOf struct {
-	RecordedAt *time.Time `json:"recorded_at"`
 	Seq        int64      `json:"seq"`
+	RecordedAt *time.Time `json:"recorded_at"`
 }
 
 // BreedGestation defines model for BreedGestation.
 type BreedGestation struct {
-	// Cow Days for later calvings.
-	Cow float64 `json:"cow"`
-
 	// Heifer Days for a first calving.
 	Heifer float64 `json:"heifer"`
+
+	// Cow Days for later calvings.
+	Cow float64 `json:"cow"`
 }
 
 // BreedingData defines model for BreedingData.
@@ -1185,34 +1185,31 @@ type BreedingDataSemen string
 
 // BreedingEvent She was served: inseminated, bred by a bull, or given an embryo.
 type BreedingEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string      `json:"by,omitempty"`
-	Data BreedingData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind BreedingEventKind   `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string      `json:"herd,omitempty"`
+	Data BreedingData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1220,8 +1217,11 @@ type BreedingEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // BreedingEventKind defines model for BreedingEvent.Kind.
@@ -1235,34 +1235,31 @@ type BreedingResumeData struct {
 
 // BreedingResumeEvent She may be bred again.
 type BreedingResumeEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string             `json:"by,omitempty"`
-	Data *BreedingResumeData `json:"data,omitempty"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID     `json:"id,omitempty"`
 	Kind BreedingResumeEventKind `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string             `json:"herd,omitempty"`
+	Data *BreedingResumeData `json:"data,omitempty"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1270,8 +1267,11 @@ type BreedingResumeEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // BreedingResumeEventKind defines model for BreedingResumeEvent.Kind.
@@ -1288,34 +1288,31 @@ type BreedingStopData struct {
 
 // BreedingStopEvent She is not to be bred until the day given, or until a resume.
 type BreedingStopEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string           `json:"by,omitempty"`
-	Data *BreedingStopData `json:"data,omitempty"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID   `json:"id,omitempty"`
 	Kind BreedingStopEventKind `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string           `json:"herd,omitempty"`
+	Data *BreedingStopData `json:"data,omitempty"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1323,8 +1320,11 @@ type BreedingStopEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // BreedingStopEventKind defines model for BreedingStopEvent.Kind.
@@ -1362,34 +1362,31 @@ type CalvingDataCalvesSex string
 
 // CalvingEvent She calved. Starts a lactation; the calving day is day 0 in milk.
 type CalvingEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string      `json:"by,omitempty"`
-	Data *CalvingData `json:"data,omitempty"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind CalvingEventKind    `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string      `json:"herd,omitempty"`
+	Data *CalvingData `json:"data,omitempty"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1397,8 +1394,11 @@ type CalvingEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // CalvingEventKind defines model for CalvingEvent.Kind.
@@ -1406,75 +1406,74 @@ type CalvingEventKind string
 
 // Cow defines model for Cow.
 type Cow struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
+	// Herd A herd's short name; it never changes.
+	Herd HerdName           `json:"herd"`
+	On   openapi_types.Date `json:"on"`
 
 	// AsOf The last event that the answer rests on.
-	AsOf   AsOf                `json:"as_of"`
-	BornOn *openapi_types.Date `json:"born_on"`
+	AsOf AsOf `json:"as_of"`
 
-	// BredOn Last service of this lactation.
-	BredOn   *openapi_types.Date `json:"bred_on"`
-	Breed    *string             `json:"breed"`
-	CalvedOn *openapi_types.Date `json:"calved_on"`
-	Dam      *string             `json:"dam"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName          `json:"animal"`
+	Status Status              `json:"status"`
+	Sex    *string             `json:"sex"`
+	Breed  *string             `json:"breed"`
+	BornOn *openapi_types.Date `json:"born_on"`
+	Pen    *string             `json:"pen"`
+
+	// Lactation Calvings so far, 0 for a heifer; null if not known.
+	Lactation *int                `json:"lactation"`
+	CalvedOn  *openapi_types.Date `json:"calved_on"`
 
 	// DaysInMilk The calving day is day 0; null before calving, when dry and when she is gone.
-	DaysInMilk *int                `json:"days_in_milk"`
-	DueOn      *openapi_types.Date `json:"due_on"`
-	EnteredOn  *openapi_types.Date `json:"entered_on"`
+	DaysInMilk *int `json:"days_in_milk"`
 
-	// Findings What does not fit in her records.
-	Findings []Finding `json:"findings"`
+	// BredOn Last service of this lactation.
+	BredOn    *openapi_types.Date `json:"bred_on"`
+	DueOn     *openapi_types.Date `json:"due_on"`
+	EnteredOn *openapi_types.Date `json:"entered_on"`
+
+	// LeftOn The day after her last day in the herd.
+	LeftOn *openapi_types.Date `json:"left_on"`
 
 	// FirstSeenWithoutArrival She has no arrival and counts as present from her first event on.
-	FirstSeenWithoutArrival bool `json:"first_seen_without_arrival"`
+	FirstSeenWithoutArrival bool    `json:"first_seen_without_arrival"`
+	Dam                     *string `json:"dam"`
+
+	// Numbers The numbers she was known by, oldest first.
+	Numbers  []CowNumber `json:"numbers"`
+	Pregnant *Pregnancy  `json:"pregnant"`
+
+	// Services All of them, oldest first.
+	Services   []Service   `json:"services"`
+	Lactations []Lactation `json:"lactations"`
+	Losses     []Loss      `json:"losses"`
+
+	// Stops Times in which she is not to be bred.
+	Stops []Stop    `json:"stops"`
+	Pens  []PenStay `json:"pens"`
 
 	// Heats Readings for heat and palpations.
 	Heats []Reading `json:"heats"`
 
-	// Herd A herd's short name; it never changes.
-	Herd HerdName `json:"herd"`
-
-	// Lactation Calvings so far, 0 for a heifer; null if not known.
-	Lactation  *int        `json:"lactation"`
-	Lactations []Lactation `json:"lactations"`
-
-	// LeftOn The day after her last day in the herd.
-	LeftOn *openapi_types.Date `json:"left_on"`
-	Losses []Loss              `json:"losses"`
+	// Withheld As recorded; the label and the veterinarian decide.
+	Withheld Withheld `json:"withheld"`
 
 	// Next What comes next, by date.
 	Next []NextStep `json:"next"`
 
-	// Numbers The numbers she was known by, oldest first.
-	Numbers []CowNumber        `json:"numbers"`
-	On      openapi_types.Date `json:"on"`
-
 	// OtherIndividuals Other animals that bore her number.
 	OtherIndividuals []OtherIndividual `json:"other_individuals"`
-	Pen              *string           `json:"pen"`
-	Pens             []PenStay         `json:"pens"`
-	Pregnant         *Pregnancy        `json:"pregnant"`
 
-	// Services All of them, oldest first.
-	Services []Service `json:"services"`
-	Sex      *string   `json:"sex"`
-	Status   Status    `json:"status"`
-
-	// Stops Times in which she is not to be bred.
-	Stops []Stop `json:"stops"`
-
-	// Withheld As recorded; the label and the veterinarian decide.
-	Withheld Withheld `json:"withheld"`
+	// Findings What does not fit in her records.
+	Findings []Finding `json:"findings"`
 }
 
 // CowNumber defines model for CowNumber.
 type CowNumber struct {
-	From *openapi_types.Date `json:"from"`
-
 	// Number The herd's own number or name for the animal, kept as text with its leading zeros.
-	Number AnimalName `json:"number"`
+	Number AnimalName          `json:"number"`
+	From   *openapi_types.Date `json:"from"`
 
 	// To Last day; null for still.
 	To *openapi_types.Date `json:"to"`
@@ -1482,11 +1481,11 @@ type CowNumber struct {
 
 // CurvePoint defines model for CurvePoint.
 type CurvePoint struct {
-	// Cost Cost of one more day open there.
-	Cost float64 `json:"cost"`
-
 	// Days Days in milk.
 	Days int `json:"days"`
+
+	// Cost Cost of one more day open there.
+	Cost float64 `json:"cost"`
 }
 
 // DataPackage A Data Package v2 descriptor, see https://datapackage.org.
@@ -1507,22 +1506,22 @@ type DatedPolicy struct {
 
 // Definition defines model for Definition.
 type Definition struct {
-	// Groups What `by` may be.
-	Groups []string `json:"groups"`
-
 	// ID Key and version, for citing.
 	ID string `json:"id"`
 
 	// Key An index's stable key; `GET /v1/definitions` lists them.
 	Key       IndexKey `json:"key"`
-	Sources   []string `json:"sources"`
-	Text      string   `json:"text"`
 	Title     string   `json:"title"`
 	TradeName string   `json:"trade_name"`
+	Version   string   `json:"version"`
+	Text      string   `json:"text"`
 
 	// Unit What a value is measured in: `share` (0 to 1), `days`, `services`, `cows`, or `money` a day in the policy's currency.
-	Unit    Unit   `json:"unit"`
-	Version string `json:"version"`
+	Unit    Unit     `json:"unit"`
+	Sources []string `json:"sources"`
+
+	// Groups What `by` may be.
+	Groups []string `json:"groups"`
 }
 
 // DefinitionList defines model for DefinitionList.
@@ -1533,9 +1532,9 @@ type DefinitionList struct {
 // DefinitionRef defines model for DefinitionRef.
 type DefinitionRef struct {
 	ID      string   `json:"id"`
-	Sources []string `json:"sources"`
-	Text    string   `json:"text"`
 	Version string   `json:"version"`
+	Text    string   `json:"text"`
+	Sources []string `json:"sources"`
 }
 
 // DepartureData defines model for DepartureData.
@@ -1555,34 +1554,31 @@ type DepartureDataHow string
 
 // DepartureEvent She left the herd. The last day in the herd is the day before.
 type DepartureEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string       `json:"by,omitempty"`
-	Data DepartureData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind DepartureEventKind  `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string       `json:"herd,omitempty"`
+	Data DepartureData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1590,8 +1586,11 @@ type DepartureEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // DepartureEventKind defines model for DepartureEvent.Kind.
@@ -1602,34 +1601,31 @@ type DryOffData = map[string]interface{}
 
 // DryOffEvent Milking ended for this lactation.
 type DryOffEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string     `json:"by,omitempty"`
-	Data *DryOffData `json:"data,omitempty"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind DryOffEventKind     `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string     `json:"herd,omitempty"`
+	Data *DryOffData `json:"data,omitempty"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1637,8 +1633,11 @@ type DryOffEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // DryOffEventKind defines model for DryOffEvent.Kind.
@@ -1646,22 +1645,22 @@ type DryOffEventKind string
 
 // Eligibility defines model for Eligibility.
 type Eligibility struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
 	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
+	Animal AnimalName         `json:"animal"`
+	On     openapi_types.Date `json:"on"`
 
 	// AsOf The last event that the answer rests on.
-	AsOf    AsOf     `json:"as_of"`
-	Caution []string `json:"caution"`
+	AsOf    AsOf               `json:"as_of"`
+	Verdict EligibilityVerdict `json:"verdict"`
+	Status  Status             `json:"status"`
+	Reasons []Reason           `json:"reasons"`
 
 	// Examine What to check before breeding.
 	Examine []string `json:"examine"`
-
-	// Herd A herd's short name; it never changes.
-	Herd    HerdName           `json:"herd"`
-	On      openapi_types.Date `json:"on"`
-	Reasons []Reason           `json:"reasons"`
-	Status  Status             `json:"status"`
-	Verdict EligibilityVerdict `json:"verdict"`
+	Caution []string `json:"caution"`
 }
 
 // EligibilityVerdict defines model for Eligibility.Verdict.
@@ -1669,18 +1668,17 @@ type EligibilityVerdict string
 
 // EventPage defines model for EventPage.
 type EventPage struct {
-	Epoch int64 `json:"epoch"`
-
-	// HasMore There are more events already.
-	HasMore bool  `json:"has_more"`
-	HeadSeq int64 `json:"head_seq"`
-
 	// Herd A herd's short name; it never changes.
 	Herd  HerdName        `json:"herd"`
+	Epoch int64           `json:"epoch"`
 	Items []RecordedEvent `json:"items"`
 
 	// Next Cursor behind the last event of the page; the cursor sent, if there was none.
-	Next string `json:"next"`
+	Next    string `json:"next"`
+	HeadSeq int64  `json:"head_seq"`
+
+	// HasMore There are more events already.
+	HasMore bool `json:"has_more"`
 }
 
 // EventsBody One event, or a list of them.
@@ -1691,25 +1689,25 @@ type EventsBody struct {
 // EvidenceItem defines model for EvidenceItem.
 type EvidenceItem struct {
 	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
+	Animal    AnimalName          `json:"animal"`
+	Lactation int                 `json:"lactation"`
+	From      *openapi_types.Date `json:"from"`
+	To        *openapi_types.Date `json:"to"`
+	On        *openapi_types.Date `json:"on"`
+	Days      *int                `json:"days"`
 
 	// Counted numerator: in both; denominator: only there; excluded: in neither.
 	Counted EvidenceItemCounted `json:"counted"`
-	Days    *int                `json:"days"`
-	From    *openapi_types.Date `json:"from"`
-
-	// Group The row of the breakdown.
-	Group     *string             `json:"group"`
-	Lactation int                 `json:"lactation"`
-	On        *openapi_types.Date `json:"on"`
 
 	// Reason A code.
 	Reason *string `json:"reason"`
+	Text   *string `json:"text"`
+
+	// Group The row of the breakdown.
+	Group *string `json:"group"`
 
 	// Seqs The events it rests on.
-	Seqs []int64             `json:"seqs"`
-	Text *string             `json:"text"`
-	To   *openapi_types.Date `json:"to"`
+	Seqs []int64 `json:"seqs"`
 }
 
 // EvidenceItemCounted numerator: in both; denominator: only there; excluded: in neither.
@@ -1717,41 +1715,41 @@ type EvidenceItemCounted string
 
 // EvidencePage defines model for EvidencePage.
 type EvidencePage struct {
-	// AsOf The last event that the answer rests on.
-	AsOf AsOf               `json:"as_of"`
-	From openapi_types.Date `json:"from"`
-
 	// Herd A herd's short name; it never changes.
 	Herd HerdName `json:"herd"`
 
 	// Index An index's stable key; `GET /v1/definitions` lists them.
 	Index IndexKey           `json:"index"`
-	Items []EvidenceItem     `json:"items"`
-	Next  *string            `json:"next"`
+	From  openapi_types.Date `json:"from"`
+	To    openapi_types.Date `json:"to"`
 	On    openapi_types.Date `json:"on"`
 
+	// AsOf The last event that the answer rests on.
+	AsOf AsOf `json:"as_of"`
+
 	// Parameters The parameters used, defaults filled in.
-	Parameters Parameters         `json:"parameters"`
-	To         openapi_types.Date `json:"to"`
+	Parameters Parameters     `json:"parameters"`
+	Items      []EvidenceItem `json:"items"`
+	Next       *string        `json:"next"`
 }
 
 // Excluded defines model for Excluded.
 type Excluded struct {
-	Count  int    `json:"count"`
 	Reason string `json:"reason"`
 	Text   string `json:"text"`
+	Count  int    `json:"count"`
 }
 
 // Finding defines model for Finding.
 type Finding struct {
-	Animal string              `json:"animal"`
-	Code   string              `json:"code"`
-	On     *openapi_types.Date `json:"on"`
+	Code string `json:"code"`
 
 	// Rule The plausibility rule.
-	Rule string  `json:"rule"`
-	Seqs []int64 `json:"seqs"`
-	Text string  `json:"text"`
+	Rule   string              `json:"rule"`
+	Animal string              `json:"animal"`
+	On     *openapi_types.Date `json:"on"`
+	Text   string              `json:"text"`
+	Seqs   []int64             `json:"seqs"`
 }
 
 // Grant defines model for Grant.
@@ -1771,13 +1769,13 @@ type Hash = string
 type Head struct {
 	// Epoch Changes when the log is restored from a backup.
 	Epoch int64 `json:"epoch"`
+	Seq   int64 `json:"seq"`
 
 	// Hash SHA-256 in lower-case hex.
 	Hash Hash `json:"hash"`
 
 	// RecordedAt null while the log is empty.
 	RecordedAt *time.Time `json:"recorded_at"`
-	Seq        int64      `json:"seq"`
 }
 
 // HeadList defines model for HeadList.
@@ -1823,34 +1821,31 @@ type HeatDataVerdict string
 
 // HeatEvent One cow was read for heat: in heat, suspect or not.
 type HeatEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string  `json:"by,omitempty"`
-	Data HeatData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind HeatEventKind       `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string  `json:"herd,omitempty"`
+	Data HeatData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -1858,8 +1853,11 @@ type HeatEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // HeatEventKind defines model for HeatEvent.Kind.
@@ -1867,32 +1865,30 @@ type HeatEventKind string
 
 // Herd defines model for Herd.
 type Herd struct {
-	CreatedAt time.Time `json:"created_at"`
-
 	// Herd A herd's short name; it never changes.
 	Herd HerdName `json:"herd"`
-
-	// Scopes What this token may do here.
-	Scopes []Scope `json:"scopes"`
 
 	// Title The herd's name for people.
 	Title string `json:"title"`
 
 	// Zone IANA time zone; every date of the herd is a civil date in it.
-	Zone string `json:"zone"`
+	Zone      string    `json:"zone"`
+	CreatedAt time.Time `json:"created_at"`
+
+	// Scopes What this token may do here.
+	Scopes []Scope `json:"scopes"`
 }
 
 // HerdHead defines model for HerdHead.
 type HerdHead struct {
-	Epoch int64 `json:"epoch"`
+	// Herd A herd's short name; it never changes.
+	Herd  HerdName `json:"herd"`
+	Epoch int64    `json:"epoch"`
+	Seq   int64    `json:"seq"`
 
 	// Hash SHA-256 in lower-case hex.
-	Hash Hash `json:"hash"`
-
-	// Herd A herd's short name; it never changes.
-	Herd       HerdName   `json:"herd"`
+	Hash       Hash       `json:"hash"`
 	RecordedAt *time.Time `json:"recorded_at"`
-	Seq        int64      `json:"seq"`
 }
 
 // HerdList defines model for HerdList.
@@ -1911,36 +1907,36 @@ type HerdPatch struct {
 
 // HerdSummary defines model for HerdSummary.
 type HerdSummary struct {
-	// AsOf The last event that the answer rests on.
-	AsOf AsOf               `json:"as_of"`
-	From openapi_types.Date `json:"from"`
-
 	// Herd A herd's short name; it never changes.
-	Herd    HerdName           `json:"herd"`
-	Indices []IndexAnswer      `json:"indices"`
-	On      openapi_types.Date `json:"on"`
-	To      openapi_types.Date `json:"to"`
+	Herd HerdName           `json:"herd"`
+	From openapi_types.Date `json:"from"`
+	To   openapi_types.Date `json:"to"`
+	On   openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf    AsOf          `json:"as_of"`
+	Indices []IndexAnswer `json:"indices"`
 }
 
 // ImportCounts defines model for ImportCounts.
 type ImportCounts struct {
-	// AlreadyThere Of them stored before.
-	AlreadyThere int64 `json:"already_there"`
-
-	// Appended Of them new; in a dry run, would be.
-	Appended int64 `json:"appended"`
-
-	// Events Events that the other rows gave.
-	Events int64 `json:"events"`
-
-	// Refused Rows set aside, none of their events taken.
-	Refused int64 `json:"refused"`
-
 	// Rows Rows read, blank ones not counted.
 	Rows int64 `json:"rows"`
 
 	// Skipped Rows that are no records, by the mapping's rules.
 	Skipped int64 `json:"skipped"`
+
+	// Refused Rows set aside, none of their events taken.
+	Refused int64 `json:"refused"`
+
+	// Events Events that the other rows gave.
+	Events int64 `json:"events"`
+
+	// Appended Of them new; in a dry run, would be.
+	Appended int64 `json:"appended"`
+
+	// AlreadyThere Of them stored before.
+	AlreadyThere int64 `json:"already_there"`
 }
 
 // ImportList defines model for ImportList.
@@ -1953,37 +1949,36 @@ type ImportList struct {
 
 // ImportReport defines model for ImportReport.
 type ImportReport struct {
-	Counts    ImportCounts `json:"counts"`
-	CreatedAt time.Time    `json:"created_at"`
-
-	// Digest SHA-256 of the file's bytes.
-	Digest string `json:"digest"`
-	DryRun bool   `json:"dry_run"`
-
-	// Error Why the file was refused as a whole.
-	Error      *string    `json:"error"`
-	FileName   *string    `json:"file_name"`
-	FinishedAt *time.Time `json:"finished_at"`
+	// ID null for a dry run.
+	ID *openapi_types.UUID `json:"id"`
 
 	// Herd A herd's short name; it never changes.
 	Herd HerdName `json:"herd"`
 
-	// ID null for a dry run.
-	ID      *openapi_types.UUID `json:"id"`
-	Mapping string              `json:"mapping"`
+	// State done, failed and cancelled are final.
+	State    ImportReportState `json:"state"`
+	DryRun   bool              `json:"dry_run"`
+	Mapping  string            `json:"mapping"`
+	FileName *string           `json:"file_name"`
 
-	// Notices Taken, but worth a look: the first of them.
-	Notices []RowProblem `json:"notices"`
+	// Digest SHA-256 of the file's bytes.
+	Digest     string       `json:"digest"`
+	CreatedAt  time.Time    `json:"created_at"`
+	UpdatedAt  time.Time    `json:"updated_at"`
+	FinishedAt *time.Time   `json:"finished_at"`
+	Counts     ImportCounts `json:"counts"`
 
 	// Problems The first faults; all refused rows are in the rejects.
 	Problems []RowProblem `json:"problems"`
 
+	// Notices Taken, but worth a look: the first of them.
+	Notices []RowProblem `json:"notices"`
+
 	// Rejects Where the refused rows are; null for a dry run.
 	Rejects *string `json:"rejects"`
 
-	// State done, failed and cancelled are final.
-	State     ImportReportState `json:"state"`
-	UpdatedAt time.Time         `json:"updated_at"`
+	// Error Why the file was refused as a whole.
+	Error *string `json:"error"`
 }
 
 // ImportReportState done, failed and cancelled are final.
@@ -1991,40 +1986,39 @@ type ImportReportState string
 
 // IndexAnswer defines model for IndexAnswer.
 type IndexAnswer struct {
-	Definition  DefinitionRef `json:"definition"`
-	Denominator *int          `json:"denominator"`
-
-	// Evidence Where the counted animals, windows or services are; null for a pool.
-	Evidence *string `json:"evidence"`
-
-	// Excluded What was left out and why.
-	Excluded []Excluded `json:"excluded"`
-	Interval *Interval  `json:"interval"`
-
 	// Key An index's stable key; `GET /v1/definitions` lists them.
-	Key IndexKey `json:"key"`
+	Key   IndexKey `json:"key"`
+	Title string   `json:"title"`
 
-	// Measures Further figures by name.
-	Measures   map[string]*float64 `json:"measures"`
-	NullReason *string             `json:"null_reason"`
-	Numerator  *int                `json:"numerator"`
+	// TradeName What the trade calls it.
+	TradeName  string        `json:"trade_name"`
+	Definition DefinitionRef `json:"definition"`
+
+	// Unit What a value is measured in: `share` (0 to 1), `days`, `services`, `cows`, or `money` a day in the policy's currency.
+	Unit        Unit      `json:"unit"`
+	Value       *float64  `json:"value"`
+	NullReason  *string   `json:"null_reason"`
+	Numerator   *int      `json:"numerator"`
+	Denominator *int      `json:"denominator"`
+	Interval    *Interval `json:"interval"`
+
+	// Small Fewer than ten in the denominator.
+	Small bool `json:"small"`
 
 	// Provisional Outcomes that will still change it are not known yet.
 	Provisional bool `json:"provisional"`
 
+	// Measures Further figures by name.
+	Measures map[string]*float64 `json:"measures"`
+
+	// Excluded What was left out and why.
+	Excluded []Excluded `json:"excluded"`
+
 	// Rows The breakdown: windows, classes, months or groups.
 	Rows []IndexRow `json:"rows"`
 
-	// Small Fewer than ten in the denominator.
-	Small bool   `json:"small"`
-	Title string `json:"title"`
-
-	// TradeName What the trade calls it.
-	TradeName string `json:"trade_name"`
-
-	// Unit What a value is measured in: `share` (0 to 1), `days`, `services`, `cows`, or `money` a day in the policy's currency.
-	Unit  Unit     `json:"unit"`
-	Value *float64 `json:"value"`
+	// Evidence Where the counted animals, windows or services are; null for a pool.
+	Evidence *string `json:"evidence"`
 }
 
 // IndexKey An index's stable key; `GET /v1/definitions` lists them.
@@ -2032,52 +2026,52 @@ type IndexKey = string
 
 // IndexList defines model for IndexList.
 type IndexList struct {
-	// AsOf The last event that the answer rests on.
-	AsOf AsOf               `json:"as_of"`
-	From openapi_types.Date `json:"from"`
-
 	// Herd A herd's short name; it never changes.
-	Herd    HerdName           `json:"herd"`
-	Indices []IndexAnswer      `json:"indices"`
-	On      openapi_types.Date `json:"on"`
+	Herd HerdName           `json:"herd"`
+	From openapi_types.Date `json:"from"`
+	To   openapi_types.Date `json:"to"`
+	On   openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf AsOf `json:"as_of"`
 
 	// Parameters The parameters used, defaults filled in.
-	Parameters Parameters         `json:"parameters"`
-	To         openapi_types.Date `json:"to"`
+	Parameters Parameters    `json:"parameters"`
+	Indices    []IndexAnswer `json:"indices"`
 }
 
 // IndexRow defines model for IndexRow.
 type IndexRow struct {
-	Counts      map[string]int      `json:"counts"`
-	Denominator *int                `json:"denominator"`
-	From        *openapi_types.Date `json:"from"`
-	Interval    *Interval           `json:"interval"`
 	Label       string              `json:"label"`
-	Measures    map[string]*float64 `json:"measures"`
-	NullReason  *string             `json:"null_reason"`
-	Numerator   *int                `json:"numerator"`
-	Provisional bool                `json:"provisional"`
-	Small       bool                `json:"small"`
+	From        *openapi_types.Date `json:"from"`
 	To          *openapi_types.Date `json:"to"`
 	Value       *float64            `json:"value"`
+	NullReason  *string             `json:"null_reason"`
+	Numerator   *int                `json:"numerator"`
+	Denominator *int                `json:"denominator"`
+	Interval    *Interval           `json:"interval"`
+	Small       bool                `json:"small"`
+	Provisional bool                `json:"provisional"`
+	Counts      map[string]int      `json:"counts"`
+	Measures    map[string]*float64 `json:"measures"`
 }
 
 // Interval defines model for Interval.
 type Interval struct {
+	Low    float64 `json:"low"`
 	High   float64 `json:"high"`
 	Level  float64 `json:"level"`
-	Low    float64 `json:"low"`
 	Method string  `json:"method"`
 }
 
 // IssuedToken defines model for IssuedToken.
 type IssuedToken struct {
+	ID        openapi_types.UUID `json:"id"`
+	Name      string             `json:"name"`
 	Admin     bool               `json:"admin"`
 	CreatedAt time.Time          `json:"created_at"`
 	ExpiresAt *time.Time         `json:"expires_at"`
 	Grants    []Grant            `json:"grants"`
-	ID        openapi_types.UUID `json:"id"`
-	Name      string             `json:"name"`
 
 	// Token The secret; keep it. It cannot be shown again.
 	Token string `json:"token"`
@@ -2088,42 +2082,40 @@ type Kind string
 
 // Lactation defines model for Lactation.
 type Lactation struct {
+	// Number 0 is her time as a heifer.
+	Number   *int                `json:"number"`
 	CalvedOn *openapi_types.Date `json:"calved_on"`
-	DaysOpen *int                `json:"days_open"`
-
-	// DaysOpenState `closed`, `running` or `censored`.
-	DaysOpenState      *string             `json:"days_open_state"`
-	DaysToFirstService *int                `json:"days_to_first_service"`
-	DriedOn            *openapi_types.Date `json:"dried_on"`
+	DriedOn  *openapi_types.Date `json:"dried_on"`
 
 	// EndedOn Next calving, or the day she left.
-	EndedOn *openapi_types.Date `json:"ended_on"`
+	EndedOn            *openapi_types.Date `json:"ended_on"`
+	Services           int                 `json:"services"`
+	DaysToFirstService *int                `json:"days_to_first_service"`
+	DaysOpen           *int                `json:"days_open"`
 
-	// Number 0 is her time as a heifer.
-	Number   *int `json:"number"`
-	Services int  `json:"services"`
+	// DaysOpenState `closed`, `running` or `censored`.
+	DaysOpenState *string `json:"days_open_state"`
 }
 
 // Loss defines model for Loss.
 type Loss struct {
-	ConceivedOn  *openapi_types.Date `json:"conceived_on"`
-	DaysPregnant *int                `json:"days_pregnant"`
-	DetectedOn   openapi_types.Date  `json:"detected_on"`
+	ConceivedOn       *openapi_types.Date `json:"conceived_on"`
+	LastKnownPregnant *openapi_types.Date `json:"last_known_pregnant"`
+	DetectedOn        openapi_types.Date  `json:"detected_on"`
+	DaysPregnant      *int                `json:"days_pregnant"`
 
 	// How recorded, or what implies it.
-	How               string              `json:"how"`
-	LastKnownPregnant *openapi_types.Date `json:"last_known_pregnant"`
-	Text              string              `json:"text"`
+	How  string `json:"how"`
+	Text string `json:"text"`
 }
 
 // MappingInfo defines model for MappingInfo.
 type MappingInfo struct {
+	// Name A short name.
+	Name      Name       `json:"name"`
+	Version   int64      `json:"version"`
 	Builtin   bool       `json:"builtin"`
 	CreatedAt *time.Time `json:"created_at"`
-
-	// Name A short name.
-	Name    Name  `json:"name"`
-	Version int64 `json:"version"`
 }
 
 // MappingList defines model for MappingList.
@@ -2139,34 +2131,31 @@ type MoveData struct {
 
 // MoveEvent She moved to another pen.
 type MoveEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string  `json:"by,omitempty"`
-	Data MoveData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind MoveEventKind       `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string  `json:"herd,omitempty"`
+	Data MoveData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2174,8 +2163,11 @@ type MoveEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // MoveEventKind defines model for MoveEvent.Kind.
@@ -2206,49 +2198,48 @@ type NewHerd struct {
 
 // NewToken defines model for NewToken.
 type NewToken struct {
+	// Name Who or what holds it; no secret.
+	Name string `json:"name"`
+
 	// Admin May open herds, issue tokens and store mappings.
 	Admin *bool `json:"admin,omitempty"`
 
 	// ExpiresAt From then on it is refused; null for never.
 	ExpiresAt *time.Time `json:"expires_at,omitempty"`
 	Grants    []Grant    `json:"grants"`
-
-	// Name Who or what holds it; no secret.
-	Name string `json:"name"`
 }
 
 // NextStep defines model for NextStep.
 type NextStep struct {
+	// What A code.
+	What string              `json:"what"`
 	On   *openapi_types.Date `json:"on"`
 	Text string              `json:"text"`
-
-	// What A code.
-	What string `json:"what"`
 }
 
 // OpenCost Cost of a day open.
 type OpenCost struct {
-	// AfterDays Days in milk after which a day open costs.
-	AfterDays *int `json:"after_days,omitempty"`
-
 	// Currency An ISO 4217 code.
 	Currency *string `json:"currency,omitempty"`
 
-	// Curve The herd's own figures by rising days in milk, instead of the range.
-	Curve *[]CurvePoint `json:"curve,omitempty"`
+	// AfterDays Days in milk after which a day open costs.
+	AfterDays *int `json:"after_days,omitempty"`
+
+	// Low Lower cost of a cow's day.
+	Low *float64 `json:"low,omitempty"`
 
 	// High Upper cost of a cow's day.
 	High *float64 `json:"high,omitempty"`
 
-	// Low Lower cost of a cow's day.
-	Low *float64 `json:"low,omitempty"`
+	// Curve The herd's own figures by rising days in milk, instead of the range.
+	Curve *[]CurvePoint `json:"curve,omitempty"`
 }
 
 // OtherIndividual defines model for OtherIndividual.
 type OtherIndividual struct {
 	From *openapi_types.Date `json:"from"`
-	Text string              `json:"text"`
 	To   *openapi_types.Date `json:"to"`
+	Text string              `json:"text"`
 }
 
 // PalpationData defines model for PalpationData.
@@ -2292,34 +2283,31 @@ type PalpationDataVerdict string
 
 // PalpationEvent A suspect cow was examined by hand.
 type PalpationEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string       `json:"by,omitempty"`
-	Data PalpationData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind PalpationEventKind  `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string       `json:"herd,omitempty"`
+	Data PalpationData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2327,8 +2315,11 @@ type PalpationEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // PalpationEventKind defines model for PalpationEvent.Kind.
@@ -2337,26 +2328,35 @@ type PalpationEventKind string
 // Parameters The parameters used, defaults filled in.
 type Parameters struct {
 	Anchor       *openapi_types.Date `json:"anchor"`
-	By           *string             `json:"by"`
 	ExposureDays int                 `json:"exposure_days"`
-	MaturityDays int                 `json:"maturity_days"`
 	MergeDays    int                 `json:"merge_days"`
+	MaturityDays int                 `json:"maturity_days"`
 	Strata       string              `json:"strata"`
+	By           *string             `json:"by"`
 }
 
 // PenStay defines model for PenStay.
 type PenStay struct {
-	From openapi_types.Date `json:"from"`
 	Pen  string             `json:"pen"`
+	From openapi_types.Date `json:"from"`
 }
 
 // Policy The rules a herd is measured by. In a request every member is optional and has its default; answers hold them all.
 type Policy struct {
-	// BredMark The herd's own mark for bred cows.
-	BredMark *string `json:"bred_mark,omitempty"`
+	// WaitFirstDays Voluntary waiting period of the first lactation; she may be bred on the day on which her days in milk reach it.
+	WaitFirstDays *int `json:"wait_first_days,omitempty"`
 
-	// DiagnoseAfterCalvingDays Days after calving before a blood or milk test counts.
-	DiagnoseAfterCalvingDays *int `json:"diagnose_after_calving_days,omitempty"`
+	// WaitLaterDays The same for later lactations.
+	WaitLaterDays *int `json:"wait_later_days,omitempty"`
+
+	// HeiferFirstBreedingDays Age in days from which a heifer may be bred.
+	HeiferFirstBreedingDays *int `json:"heifer_first_breeding_days,omitempty"`
+
+	// DiagnoseUltrasoundDays Days after a service before an ultrasound diagnosis counts.
+	DiagnoseUltrasoundDays *int `json:"diagnose_ultrasound_days,omitempty"`
+
+	// DiagnosePalpationDays The same for palpation.
+	DiagnosePalpationDays *int `json:"diagnose_palpation_days,omitempty"`
 
 	// DiagnoseBloodDays The same for a blood test.
 	DiagnoseBloodDays *int `json:"diagnose_blood_days,omitempty"`
@@ -2364,41 +2364,32 @@ type Policy struct {
 	// DiagnoseMilkDays The same for a milk test.
 	DiagnoseMilkDays *int `json:"diagnose_milk_days,omitempty"`
 
-	// DiagnosePalpationDays The same for palpation.
-	DiagnosePalpationDays *int `json:"diagnose_palpation_days,omitempty"`
-
-	// DiagnoseUltrasoundDays Days after a service before an ultrasound diagnosis counts.
-	DiagnoseUltrasoundDays *int `json:"diagnose_ultrasound_days,omitempty"`
-
-	// DryOffBeforeDays Days before the due date on which she is dried off.
-	DryOffBeforeDays *int `json:"dry_off_before_days,omitempty"`
-
-	// GestationByBreed By breed, in lower case with underscores. Replaces the built-in table if it is given.
-	GestationByBreed *map[string]BreedGestation `json:"gestation_by_breed,omitempty"`
+	// DiagnoseAfterCalvingDays Days after calving before a blood or milk test counts.
+	DiagnoseAfterCalvingDays *int `json:"diagnose_after_calving_days,omitempty"`
 
 	// GestationDays Length of gestation where the table has no such breed.
 	GestationDays *int `json:"gestation_days,omitempty"`
 
-	// HeiferFirstBreedingDays Age in days from which a heifer may be bred.
-	HeiferFirstBreedingDays *int `json:"heifer_first_breeding_days,omitempty"`
+	// GestationByBreed By breed, in lower case with underscores. Replaces the built-in table if it is given.
+	GestationByBreed *map[string]BreedGestation `json:"gestation_by_breed,omitempty"`
 
 	// LastBreedingDays Days in milk after which she is not bred any more; 0 for no such rule.
 	LastBreedingDays *int `json:"last_breeding_days,omitempty"`
 
-	// MonthlyPregnantTarget Share of the milking cows that should become pregnant in a month.
-	MonthlyPregnantTarget *float64 `json:"monthly_pregnant_target,omitempty"`
+	// DryOffBeforeDays Days before the due date on which she is dried off.
+	DryOffBeforeDays *int `json:"dry_off_before_days,omitempty"`
 
 	// OpenCost Cost of a day open.
 	OpenCost *OpenCost `json:"open_cost,omitempty"`
 
+	// MonthlyPregnantTarget Share of the milking cows that should become pregnant in a month.
+	MonthlyPregnantTarget *float64 `json:"monthly_pregnant_target,omitempty"`
+
 	// OpenMark The herd's own mark for open cows.
 	OpenMark *string `json:"open_mark,omitempty"`
 
-	// WaitFirstDays Voluntary waiting period of the first lactation; she may be bred on the day on which her days in milk reach it.
-	WaitFirstDays *int `json:"wait_first_days,omitempty"`
-
-	// WaitLaterDays The same for later lactations.
-	WaitLaterDays *int `json:"wait_later_days,omitempty"`
+	// BredMark The herd's own mark for bred cows.
+	BredMark *string `json:"bred_mark,omitempty"`
 }
 
 // PolicyList defines model for PolicyList.
@@ -2410,26 +2401,27 @@ type PolicyList struct {
 
 // Pregnancy defines model for Pregnancy.
 type Pregnancy struct {
+	ConceivedOn *openapi_types.Date `json:"conceived_on"`
+
 	// ConceivedHow How the date is known, as a code.
-	ConceivedHow string              `json:"conceived_how"`
-	ConceivedOn  *openapi_types.Date `json:"conceived_on"`
-
-	// ConfirmedOn First diagnosis that found her pregnant.
-	ConfirmedOn  *openapi_types.Date `json:"confirmed_on"`
-	DaysPregnant *int                `json:"days_pregnant"`
-	DryOffOn     *openapi_types.Date `json:"dry_off_on"`
-	DueOn        *openapi_types.Date `json:"due_on"`
-
-	// Estimated The date is reckoned back and not that of a service.
-	Estimated bool `json:"estimated"`
-	Fetuses   *int `json:"fetuses"`
-
-	// GestationDays The length of gestation that the due date rests on.
-	GestationDays   int                 `json:"gestation_days"`
-	LastConfirmedOn *openapi_types.Date `json:"last_confirmed_on"`
+	ConceivedHow string `json:"conceived_how"`
 
 	// Text How it is known.
 	Text string `json:"text"`
+
+	// Estimated The date is reckoned back and not that of a service.
+	Estimated    bool `json:"estimated"`
+	DaysPregnant *int `json:"days_pregnant"`
+
+	// ConfirmedOn First diagnosis that found her pregnant.
+	ConfirmedOn     *openapi_types.Date `json:"confirmed_on"`
+	LastConfirmedOn *openapi_types.Date `json:"last_confirmed_on"`
+
+	// GestationDays The length of gestation that the due date rests on.
+	GestationDays int                 `json:"gestation_days"`
+	DueOn         *openapi_types.Date `json:"due_on"`
+	DryOffOn      *openapi_types.Date `json:"dry_off_on"`
+	Fetuses       *int                `json:"fetuses"`
 }
 
 // PregnancyDiagnosisData defines model for PregnancyDiagnosisData.
@@ -2455,34 +2447,31 @@ type PregnancyDiagnosisDataResult string
 
 // PregnancyDiagnosisEvent She was examined for pregnancy.
 type PregnancyDiagnosisEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string                `json:"by,omitempty"`
-	Data PregnancyDiagnosisData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID         `json:"id,omitempty"`
 	Kind PregnancyDiagnosisEventKind `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string                `json:"herd,omitempty"`
+	Data PregnancyDiagnosisData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2490,8 +2479,11 @@ type PregnancyDiagnosisEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // PregnancyDiagnosisEventKind defines model for PregnancyDiagnosisEvent.Kind.
@@ -2511,34 +2503,31 @@ type PregnancyLossDataSeen string
 
 // PregnancyLossEvent A pregnancy ended before term.
 type PregnancyLossEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string            `json:"by,omitempty"`
-	Data *PregnancyLossData `json:"data,omitempty"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID    `json:"id,omitempty"`
 	Kind PregnancyLossEventKind `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string            `json:"herd,omitempty"`
+	Data *PregnancyLossData `json:"data,omitempty"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2546,8 +2535,11 @@ type PregnancyLossEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // PregnancyLossEventKind defines model for PregnancyLossEvent.Kind.
@@ -2555,76 +2547,77 @@ type PregnancyLossEventKind string
 
 // Problem RFC 9457 problem details. Clients ignore members they do not know.
 type Problem struct {
-	// Code The last part of `type`.
-	Code   string `json:"code"`
+	Type string `json:"type"`
+
+	// Title The same for every problem of the type.
+	Title  string `json:"title"`
+	Status int    `json:"status"`
 	Detail string `json:"detail"`
 
-	// Epoch log-epoch-changed: the epoch now.
-	Epoch  *int64         `json:"epoch,omitempty"`
+	// Instance urn:uuid of this request, also in the server's log.
+	Instance string `json:"instance"`
+
+	// Code The last part of `type`.
+	Code   string         `json:"code"`
 	Errors *[]ProblemItem `json:"errors,omitempty"`
 
 	// ErrorsTotal How many there were; `errors` holds the first hundred.
 	ErrorsTotal *int `json:"errors_total,omitempty"`
 
-	// HeadSeq The head now.
-	HeadSeq *int64 `json:"head_seq,omitempty"`
-
-	// Instance urn:uuid of this request, also in the server's log.
-	Instance string `json:"instance"`
-
 	// Results event-id-conflict: what would have become of each event.
 	Results *[]AppendResult `json:"results,omitempty"`
-	Status  int             `json:"status"`
 
-	// Title The same for every problem of the type.
-	Title string `json:"title"`
-	Type  string `json:"type"`
+	// Epoch log-epoch-changed: the epoch now.
+	Epoch *int64 `json:"epoch,omitempty"`
+
+	// HeadSeq The head now.
+	HeadSeq *int64 `json:"head_seq,omitempty"`
 }
 
 // ProblemItem defines model for ProblemItem.
 type ProblemItem struct {
-	Code string `json:"code"`
+	Code   string `json:"code"`
+	Detail string `json:"detail"`
 
-	// Column Column of a CSV file.
-	Column *string `json:"column,omitempty"`
-	Detail string  `json:"detail"`
-
-	// Line Line of an NDJSON body or a CSV file.
-	Line *int64 `json:"line,omitempty"`
+	// Pointer JSON Pointer into the body, as a fragment.
+	Pointer *string `json:"pointer,omitempty"`
 
 	// Parameter The query, path or header parameter.
 	Parameter *string `json:"parameter,omitempty"`
 
-	// Pointer JSON Pointer into the body, as a fragment.
-	Pointer *string `json:"pointer,omitempty"`
+	// Line Line of an NDJSON body or a CSV file.
+	Line *int64 `json:"line,omitempty"`
+
+	// Column Column of a CSV file.
+	Column *string `json:"column,omitempty"`
 }
 
 // Reading defines model for Reading.
 type Reading struct {
-	Chalk   *string `json:"chalk"`
-	FoundBy *string `json:"found_by"`
+	On openapi_types.Date `json:"on"`
 
 	// Kind heat or palpation.
-	Kind    string             `json:"kind"`
-	Mucus   *string            `json:"mucus"`
-	On      openapi_types.Date `json:"on"`
-	Seq     int64              `json:"seq"`
-	Signs   []string           `json:"signs"`
-	Tone    *string            `json:"tone"`
-	Verdict string             `json:"verdict"`
+	Kind    string   `json:"kind"`
+	Verdict string   `json:"verdict"`
+	Chalk   *string  `json:"chalk"`
+	Signs   []string `json:"signs"`
+	FoundBy *string  `json:"found_by"`
+	Tone    *string  `json:"tone"`
+	Mucus   *string  `json:"mucus"`
+	Seq     int64    `json:"seq"`
 }
 
 // Reason defines model for Reason.
 type Reason struct {
-	Code  string              `json:"code"`
-	Since *openapi_types.Date `json:"since"`
-	Text  string              `json:"text"`
+	Code string `json:"code"`
+	Text string `json:"text"`
+
+	// Verdict What it speaks for; null for information only.
+	Verdict *string             `json:"verdict"`
+	Since   *openapi_types.Date `json:"since"`
 
 	// Until Last day on which it holds.
 	Until *openapi_types.Date `json:"until"`
-
-	// Verdict What it speaks for; null for information only.
-	Verdict *string `json:"verdict"`
 }
 
 // RecordedEvent An event as the log holds it. Members are the canonical bytes' own, and before them what the log adds.
@@ -2638,34 +2631,31 @@ type RenumberData struct {
 
 // RenumberEvent From this day the same individual is called by another number; her history goes with her.
 type RenumberEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string      `json:"by,omitempty"`
-	Data RenumberData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind RenumberEventKind   `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string      `json:"herd,omitempty"`
+	Data RenumberData `json:"data"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2673,8 +2663,11 @@ type RenumberEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // RenumberEventKind defines model for RenumberEvent.Kind.
@@ -2682,23 +2675,22 @@ type RenumberEventKind string
 
 // RowProblem defines model for RowProblem.
 type RowProblem struct {
-	Code string `json:"code"`
+	// Line First line of the row in the file.
+	Line int `json:"line"`
 
 	// Column As the file's own header names it; null for the row as a whole.
 	Column *string `json:"column"`
-	Detail string  `json:"detail"`
 
 	// Field The column of the event table that it was read for.
 	Field *string `json:"field"`
 
-	// Line First line of the row in the file.
-	Line int `json:"line"`
+	// Value What stands there, cut to a sane length.
+	Value  *string `json:"value"`
+	Code   string  `json:"code"`
+	Detail string  `json:"detail"`
 
 	// Suggestion What would mend it.
 	Suggestion *string `json:"suggestion"`
-
-	// Value What stands there, cut to a sane length.
-	Value *string `json:"value"`
 }
 
 // Scope defines model for Scope.
@@ -2706,46 +2698,45 @@ type Scope string
 
 // Service defines model for Service.
 type Service struct {
-	Basis *string `json:"basis"`
-
-	// Breedings How many breedings were merged.
-	Breedings int     `json:"breedings"`
-	By        *string `json:"by"`
-
-	// Conceived Date of conception, if she conceived.
-	Conceived         *openapi_types.Date `json:"conceived"`
-	DaysAfterCalving  *int                `json:"days_after_calving"`
-	DaysSincePrevious *int                `json:"days_since_previous"`
-
-	// FoundBy How she was found in heat.
-	FoundBy   string `json:"found_by"`
-	Lactation *int   `json:"lactation"`
-
-	// LastOn Its last breeding.
-	LastOn openapi_types.Date `json:"last_on"`
-	Method string             `json:"method"`
-
 	// Number Within the lactation.
-	Number int `json:"number"`
+	Number    int  `json:"number"`
+	Lactation *int `json:"lactation"`
 
 	// On Its first breeding.
 	On openapi_types.Date `json:"on"`
 
-	// Outcome As a code: pregnant, open, and what is not known yet or never will be.
-	Outcome     string  `json:"outcome"`
-	OutcomeText string  `json:"outcome_text"`
-	Semen       *string `json:"semen"`
+	// LastOn Its last breeding.
+	LastOn openapi_types.Date `json:"last_on"`
 
-	// Seqs The events it rests on.
-	Seqs []int64 `json:"seqs"`
-	Sire *string `json:"sire"`
+	// Breedings How many breedings were merged.
+	Breedings int     `json:"breedings"`
+	Method    string  `json:"method"`
+	Sire      *string `json:"sire"`
 
 	// SiresDiffer The merged breedings name different sires, so the sire of a calf is not known.
-	SiresDiffer bool `json:"sires_differ"`
+	SiresDiffer bool    `json:"sires_differ"`
+	By          *string `json:"by"`
+	Basis       *string `json:"basis"`
+	Semen       *string `json:"semen"`
+
+	// FoundBy How she was found in heat.
+	FoundBy           string `json:"found_by"`
+	DaysAfterCalving  *int   `json:"days_after_calving"`
+	DaysSincePrevious *int   `json:"days_since_previous"`
+
+	// Outcome As a code: pregnant, open, and what is not known yet or never will be.
+	Outcome     string `json:"outcome"`
+	OutcomeText string `json:"outcome_text"`
 
 	// Why What the outcome rests on, as a code.
 	Why     string `json:"why"`
 	WhyText string `json:"why_text"`
+
+	// Conceived Date of conception, if she conceived.
+	Conceived *openapi_types.Date `json:"conceived"`
+
+	// Seqs The events it rests on.
+	Seqs []int64 `json:"seqs"`
 }
 
 // Status defines model for Status.
@@ -2762,39 +2753,39 @@ type StatusCode = string
 
 // Stop defines model for Stop.
 type Stop struct {
-	From   openapi_types.Date `json:"from"`
-	Reason *string            `json:"reason"`
+	From openapi_types.Date `json:"from"`
 
 	// To Last day; null for until resumed.
-	To *openapi_types.Date `json:"to"`
+	To     *openapi_types.Date `json:"to"`
+	Reason *string             `json:"reason"`
 }
 
 // Summary defines model for Summary.
 type Summary struct {
 	// From null where the herds' own defaults differ.
-	From  *openapi_types.Date `json:"from"`
-	Herds []HerdSummary       `json:"herds"`
+	From *openapi_types.Date `json:"from"`
+	To   *openapi_types.Date `json:"to"`
 
 	// Parameters The parameters used, defaults filled in.
-	Parameters Parameters `json:"parameters"`
+	Parameters Parameters    `json:"parameters"`
+	Herds      []HerdSummary `json:"herds"`
 
 	// Pool The herds taken together.
-	Pool []IndexAnswer       `json:"pool"`
-	To   *openapi_types.Date `json:"to"`
+	Pool []IndexAnswer `json:"pool"`
 }
 
 // Token defines model for Token.
 type Token struct {
+	ID        openapi_types.UUID `json:"id"`
+	Name      string             `json:"name"`
 	Admin     bool               `json:"admin"`
 	CreatedAt time.Time          `json:"created_at"`
 	ExpiresAt *time.Time         `json:"expires_at"`
-	Grants    []Grant            `json:"grants"`
-	ID        openapi_types.UUID `json:"id"`
+	RevokedAt *time.Time         `json:"revoked_at"`
 
 	// LastUsedAt To a minute or so.
 	LastUsedAt *time.Time `json:"last_used_at"`
-	Name       string     `json:"name"`
-	RevokedAt  *time.Time `json:"revoked_at"`
+	Grants     []Grant    `json:"grants"`
 }
 
 // TokenList defines model for TokenList.
@@ -2822,34 +2813,31 @@ type TreatmentData struct {
 
 // TreatmentEvent A treatment that bears on reproduction or on residues: recorded, never advised.
 type TreatmentEvent struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal AnimalName `json:"animal"`
-
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string        `json:"by,omitempty"`
-	Data *TreatmentData `json:"data,omitempty"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
-
-	// Herd the herd's short name
-	Herd *string `json:"herd,omitempty"`
-
 	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
 	ID   *openapi_types.UUID `json:"id,omitempty"`
 	Kind TreatmentEventKind  `json:"kind"`
 
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
 
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
+	// Herd the herd's short name
+	Herd *string        `json:"herd,omitempty"`
+	Data *TreatmentData `json:"data,omitempty"`
 
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2857,8 +2845,11 @@ type TreatmentEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // TreatmentEventKind defines model for TreatmentEvent.Kind.
@@ -2878,31 +2869,28 @@ type VoidData struct {
 
 // VoidEvent An earlier event of this herd is withdrawn, with a reason. A void cannot itself be voided.
 type VoidEvent struct {
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string  `json:"by,omitempty"`
-	Data VoidData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
+	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
+	ID   *openapi_types.UUID `json:"id,omitempty"`
+	Kind VoidEventKind       `json:"kind"`
+	Data VoidData            `json:"data"`
 
 	// Herd the herd's short name
 	Herd *string `json:"herd,omitempty"`
 
-	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
-	ID   *openapi_types.UUID `json:"id,omitempty"`
-	Kind VoidEventKind       `json:"kind"`
-
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
-
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
-
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2910,8 +2898,11 @@ type VoidEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // VoidEventKind defines model for VoidEvent.Kind.
@@ -2919,22 +2910,21 @@ type VoidEventKind string
 
 // VoidRequest defines model for VoidRequest.
 type VoidRequest struct {
-	By *string `json:"by,omitempty"`
-
 	// ID Id of the void event.
-	ID   *openapi_types.UUID `json:"id,omitempty"`
-	Note *string             `json:"note,omitempty"`
-
-	// On When it was withdrawn; default today in the herd's zone.
-	On *openapi_types.Date `json:"on,omitempty"`
+	ID *openapi_types.UUID `json:"id,omitempty"`
 
 	// Reason Why the event is withdrawn.
-	Reason string  `json:"reason"`
-	Ref    *string `json:"ref,omitempty"`
+	Reason string `json:"reason"`
+
+	// On When it was withdrawn; default today in the herd's zone.
+	On     *openapi_types.Date `json:"on,omitempty"`
+	By     *string             `json:"by,omitempty"`
+	Source *string             `json:"source,omitempty"`
+	Ref    *string             `json:"ref,omitempty"`
+	Note   *string             `json:"note,omitempty"`
 
 	// Replacement An event as a client states it.
 	Replacement *NewEvent `json:"replacement,omitempty"`
-	Source      *string   `json:"source,omitempty"`
 }
 
 // WalkData defines model for WalkData.
@@ -2948,31 +2938,28 @@ type WalkData struct {
 
 // WalkEvent A pen was walked behind the cows: every cow of it without a reading of her own that day counts as read, not in heat.
 type WalkEvent struct {
-	// At local time HH:MM
-	At *string `json:"at,omitempty"`
-
-	// By who did or saw it: a short code of the herd's own, not a person's name
-	By   *string  `json:"by,omitempty"`
-	Data WalkData `json:"data"`
-
-	// Half Half of the day, where the time is not known.
-	Half *Half `json:"half,omitempty"`
+	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
+	ID   *openapi_types.UUID `json:"id,omitempty"`
+	Kind WalkEventKind       `json:"kind"`
+	Data WalkData            `json:"data"`
 
 	// Herd the herd's short name
 	Herd *string `json:"herd,omitempty"`
 
-	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
-	ID   *openapi_types.UUID `json:"id,omitempty"`
-	Kind WalkEventKind       `json:"kind"`
-
-	// Note free text; can be erased without breaking the chain
-	Note *string `json:"note,omitempty"`
-
-	// NoteSalt salt of the note's commitment, in hex; only with a note
-	NoteSalt *string `json:"note_salt,omitempty"`
-
 	// On civil date in the herd's zone on which it happened
 	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
 
 	// Ref the source's own key or row
 	Ref *string `json:"ref,omitempty"`
@@ -2980,8 +2967,11 @@ type WalkEvent struct {
 	// Replaces id of the voided event that this one restates
 	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
 
-	// Source the system that the record came from
-	Source *string `json:"source,omitempty"`
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
 }
 
 // WalkEventKind defines model for WalkEvent.Kind.
@@ -2989,8 +2979,8 @@ type WalkEventKind string
 
 // Withheld As recorded; the label and the veterinarian decide.
 type Withheld struct {
-	MeatUntil *openapi_types.Date `json:"meat_until"`
 	MilkUntil *openapi_types.Date `json:"milk_until"`
+	MeatUntil *openapi_types.Date `json:"meat_until"`
 }
 
 // AnchorParam defines model for AnchorParam.

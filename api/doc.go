@@ -6,5 +6,7 @@
 // answer as a *ProblemError, so that a call without an error has its answer.
 package api
 
-//go:generate go run github.com/oapi-codegen/oapi-codegen/v2/cmd/oapi-codegen@v2.8.2 -config config.yaml ../openapi/openapi.yaml
+//go:generate go run ../openapi/gen ordered ../openapi/openapi.yaml ordered.yaml
+//go:generate go run github.com/oapi-codegen/oapi-codegen/v2/cmd/oapi-codegen@v2.8.2 -config config.yaml ordered.yaml
+//go:generate rm ordered.yaml
 //go:generate go run ../openapi/gen sum ../openapi/openapi.yaml contract.sum

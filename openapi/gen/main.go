@@ -4,7 +4,7 @@
 //
 // With the argument sum it writes the contract's digest instead, beside the
 // code that was generated from it, so that a test can tell whether that code is
-// behind.
+// behind; with ordered, a copy of the contract for the generator, see [ordered].
 package main
 
 import (
@@ -31,13 +31,15 @@ func main() {
 }
 
 func run(args []string) error {
-	if len(args) == 3 && args[0] == "sum" {
+	switch {
+	case len(args) == 0:
+		return update("openapi.yaml")
+	case len(args) == 3 && args[0] == "sum":
 		return sum(args[1], args[2])
+	case len(args) == 3 && args[0] == "ordered":
+		return ordered(args[1], args[2])
 	}
-	if len(args) != 0 {
-		return errors.New("usage: gen | gen sum CONTRACT FILE")
-	}
-	return update("openapi.yaml")
+	return errors.New("usage: gen | gen sum CONTRACT FILE | gen ordered CONTRACT FILE")
 }
 
 func sum(contract, file string) error {
