@@ -2,6 +2,7 @@ package repro
 
 import (
 	"slices"
+	"sync"
 
 	"byrelog.example/internal/event"
 )
@@ -31,6 +32,24 @@ type folded struct {
 	cut   event.Date // facts dated later are not in it; 0 = no cut
 	merge int
 	lives []*life
+
+	once     sync.Once
+	byNumber map[word][]*life
+}
+
+// bearing lists the lives that ever bore a number.
+func (f *folded) bearing(number word) []*life {
+	f.once.Do(func() {
+		f.byNumber = make(map[word][]*life, len(f.lives))
+		for _, l := range f.lives {
+			for i, n := range l.names {
+				if !slices.ContainsFunc(l.names[:i], func(o naming) bool { return o.number == n.number }) {
+					f.byNumber[n.number] = append(f.byNumber[n.number], l)
+				}
+			}
+		}
+	})
+	return f.byNumber[number]
 }
 
 func (c *cache) clone() cache {
@@ -111,7 +130,7 @@ func (h *Herd) groups() [][]int32 {
 	out := make([][]int32, len(h.numbers))
 	all := make([]int32, len(h.numbers))
 	for i := range h.numbers {
-		all[i] = int32(i) //nolint:gosec // fewer than 2^31 numbers
+		all[i] = int32(i)
 		if g := h.group(all[i]); g == all[i] && out[g] == nil {
 			out[g] = all[i : i+1 : i+1]
 		} else {

@@ -310,7 +310,7 @@ func TestX15NextForJ(t *testing.T) {
 }
 
 // everything is all that the herd answers, for comparing two folds.
-func everything(t testing.TB, h *repro.Herd, on event.Date) []any {
+func everything(t failer, h *repro.Herd, on event.Date) []any {
 	t.Helper()
 	var out []any
 	for _, d := range repro.Keys() {

@@ -56,7 +56,7 @@ func (h *Herd) dryOff(l *life, p *pregnancy) event.Date {
 	if due == 0 || l.lactations[p.lactation].heifer() {
 		return 0
 	}
-	return due - event.Date(h.policies.On(due).DryOffBefore) //nolint:gosec // bounded by Validate
+	return due - event.Date(h.policies.On(due).DryOffBefore)
 }
 
 func (k *lookup) lactations(l *life) []LactationView {
@@ -109,8 +109,9 @@ func resultOf(s *service, last event.Date, maturity int) string {
 		return OutcomeLost
 	case failed:
 		return OutcomeOpen
+	case undecided:
 	}
-	if s.why == whyNothing && s.last+event.Date(maturity) > last { //nolint:gosec // at most 365
+	if s.why == whyNothing && s.last+event.Date(maturity) > last {
 		return OutcomeImmature
 	}
 	return OutcomeUnknown
@@ -137,7 +138,7 @@ func (k *lookup) services(l *life) []ServiceView {
 		v := ServiceView{
 			Number: int(s.number), Lactation: optional16(lac.number), On: s.first, LastOn: s.last, Breedings: int(s.breedings),
 			Method: methodWords[s.method], Sire: t(s.sire), SiresDiffer: s.siresDiffer, By: t(s.by), Basis: basisWords[s.basis], Semen: semenWords[s.semen],
-			FoundBy: foundCodes[s.found], AfterCalving: daysBetween(lac.calved, s.first),
+			FoundBy: foundLabel(s), FoundText: foundTexts[s.found], AfterCalving: daysBetween(lac.calved, s.first),
 			Outcome: result, OutcomeText: outcomeTexts[result], Why: whyCodes[s.why], WhyText: k.whyText(s), Seqs: k.seqs(l, s),
 		}
 		if s.pregnancy >= 0 {
@@ -197,8 +198,7 @@ func (k *lookup) heats(l *life) []HeatView {
 	out := []HeatView{}
 	for i := range l.recs {
 		r := &l.recs[i]
-		switch r.kind {
-		case event.KindHeat:
+		if r.kind == event.KindHeat {
 			v := HeatView{On: r.on, Kind: r.kind.String(), Verdict: verdictWords[r.a], Chalk: chalkWords[r.b], FoundBy: foundWords[r.c], Seq: r.seq}
 			for i, w := range signWords {
 				if r.num&(1<<i) != 0 {
@@ -206,7 +206,8 @@ func (k *lookup) heats(l *life) []HeatView {
 				}
 			}
 			out = append(out, v)
-		case event.KindPalpation:
+		}
+		if r.kind == event.KindPalpation {
 			out = append(out, HeatView{On: r.on, Kind: r.kind.String(), Verdict: verdictWords[r.a], Tone: toneWords[r.c>>4], Mucus: mucusWords[r.c&15], Seq: r.seq})
 		}
 	}
@@ -261,12 +262,12 @@ func (k *lookup) next(l *life) []NextView {
 		add("return", s.last+18, "a return to heat is expected 18 to 24 days after breeding")
 		add("return", s.last+36, "a second return is expected 36 to 48 days after breeding")
 		out = append(out,
-			NextView{"diagnose", s.last + event.Date(p.DiagnoseUltrasound), fmt.Sprintf("pregnancy diagnosis by ultrasound from day %d", p.DiagnoseUltrasound)}, //nolint:gosec // bounded by Validate
-			NextView{"diagnose", s.last + event.Date(p.DiagnosePalpation), fmt.Sprintf("pregnancy diagnosis by palpation from day %d", p.DiagnosePalpation)})    //nolint:gosec // bounded by Validate
+			NextView{"diagnose", s.last + event.Date(p.DiagnoseUltrasound), fmt.Sprintf("pregnancy diagnosis by ultrasound from day %d", p.DiagnoseUltrasound)},
+			NextView{"diagnose", s.last + event.Date(p.DiagnosePalpation), fmt.Sprintf("pregnancy diagnosis by palpation from day %d", p.DiagnosePalpation)})
 	case s.awaits():
-		out = append(out, NextView{"diagnose", s.last + event.Date(p.DiagnosePalpation), "pregnancy diagnosis after the run with a bull"}) //nolint:gosec // bounded by Validate
+		out = append(out, NextView{"diagnose", s.last + event.Date(p.DiagnosePalpation), "pregnancy diagnosis after the run with a bull"})
 	default:
-		if ready := k.h.ready(l, lac); ready != 0 {
+		if ready := k.h.mayBeBred(l, lac, k.on); ready != 0 {
 			text := "the waiting period is over: she may be bred when she is in heat"
 			if lac.heifer() {
 				text = "old enough to be bred when she is in heat"

@@ -36,6 +36,7 @@ const (
 	ReasonNotInHeat      = "read_not_in_heat"
 	ReasonNoReading      = "no_heat_reading"
 	ReasonOpen           = "open"
+	ReasonClear          = "clear"
 	ReasonCalvingUnknown = "calving_unknown"
 	ReasonWithheldMilk   = "milk_withheld"
 	ReasonWithheldMeat   = "meat_withheld"
@@ -128,6 +129,7 @@ type reading struct {
 	today, yesterday *rec // the last heat reading of the day
 	hand             *rec // today's last palpation
 	handYesterday    *rec
+	walked           bool // her pen was walked today, and nothing noted of her
 }
 
 func (a *asking) readings() reading {
@@ -149,14 +151,15 @@ func (a *asking) readings() reading {
 			*slot = &recs[i]
 		}
 	}
+	r.walked = r.today == nil && a.h.walkedOn(a.l.penOn(a.on), a.on)
 	return r
 }
 
 // suspected is the suspect reading that is not yet resolved: of today, or of
 // yesterday if nobody has read or examined her since.
 func (r *reading) suspected() *rec {
-	if r.hand != nil {
-		return nil
+	if r.hand != nil && (r.today == nil || r.today.order(r.hand) < 0) {
+		return nil // examined since
 	}
 	if r.today != nil {
 		if r.today.a == suspect {
@@ -172,7 +175,7 @@ func (r *reading) suspected() *rec {
 
 // inHeat is the reading or palpation of today that finds her in heat.
 func (r *reading) inHeat() *rec {
-	if r.hand != nil {
+	if r.hand != nil && (r.today == nil || r.today.order(r.hand) < 0) {
 		if r.hand.a == inHeat {
 			return r.hand
 		}
@@ -231,7 +234,7 @@ func (a *asking) rules() {
 	if lac.dried != 0 {
 		a.say(ReasonDry, No, lac.dried, 0, "she is dry since %s", lac.dried)
 	}
-	ready := a.h.ready(l, lac)
+	ready := a.h.mayBeBred(l, lac, a.on)
 	p := a.h.policies.On(a.on)
 	switch {
 	case lac.heifer() && ready == 0:
@@ -244,7 +247,7 @@ func (a *asking) rules() {
 	case a.on < ready:
 		a.say(ReasonWaiting, No, lac.calved, ready-1, "%d days in milk; the waiting period of %d days lasts until %s", a.on-lac.calved, ready-lac.calved, ready-1)
 	case p.LastBreedingDays != 0 && int(a.on-lac.calved) > p.LastBreedingDays:
-		a.say(ReasonPastLast, No, lac.calved+event.Date(p.LastBreedingDays)+1, 0, "%d days in milk; this herd breeds no cow after day %d", a.on-lac.calved, p.LastBreedingDays) //nolint:gosec // bounded by Validate
+		a.say(ReasonPastLast, No, lac.calved+event.Date(p.LastBreedingDays)+1, 0, "%d days in milk; this herd breeds no cow after day %d", a.on-lac.calved, p.LastBreedingDays)
 	}
 }
 
@@ -317,11 +320,25 @@ func (a *asking) heat(r reading) {
 		a.say(ReasonPalpatedUnsure, ExamineFirst, a.on, a.on, "the palpation of today was unclear: look at her again")
 	case r.today != nil && r.today.a == inHeat:
 		a.say(ReasonInHeat, Yes, a.on, a.on, "read in heat today")
-	case r.today != nil && r.today.a == notInHeat:
-		a.say(ReasonNotInHeat, "", a.on, a.on, "read not in heat today: she may be bred as to her state, but there is no heat to breed her on")
-		a.say(ReasonOpen, Yes, 0, 0, "nothing in her records speaks against breeding her when she is in heat")
+	case r.today != nil && r.today.a == notInHeat, r.walked:
+		text := "read not in heat today"
+		if r.walked {
+			text = "her pen was walked today and nothing was noted of her: read not in heat"
+		}
+		a.say(ReasonNotInHeat, "", a.on, a.on, "%s; there is no heat to breed her on", text)
+		a.clear()
+	case r.yesterday != nil && r.yesterday.a == inHeat:
+		a.say(ReasonInHeat, Yes, r.yesterday.on, a.on, "read in heat yesterday and not bred since")
 	default:
 		a.say(ReasonNoReading, "", a.on, a.on, "no heat reading today")
-		a.say(ReasonOpen, Yes, 0, 0, "nothing in her records speaks against breeding her when she is in heat")
+		a.clear()
+	}
+}
+
+// clear says that nothing speaks against breeding her, unless a reason has
+// said yes already.
+func (a *asking) clear() {
+	if a.verdict == "" {
+		a.say(ReasonClear, Yes, 0, 0, "nothing in her records speaks against breeding her when she is in heat")
 	}
 }

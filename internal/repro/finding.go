@@ -24,7 +24,7 @@ var noteTexts = []struct{ code, rule, text string }{
 	noteNoService:     {"no_service", "R14", "pregnant without a recorded service that fits"},
 	noteBredPregnant:  {"bred_while_pregnant", "R11", "bred while recorded pregnant; the pregnancy stands until a diagnosis says otherwise: examine her"},
 	noteHeatPregnant:  {"heat_while_pregnant", "R11", "in heat while recorded pregnant; the pregnancy stands until a diagnosis says otherwise: examine her"},
-	noteReinstated:    {"open_then_pregnant", "R20", "diagnosed open, and pregnant from before that day by a later diagnosis; the diagnosis of open is taken as an error"},
+	noteReinstated:    {"open_then_pregnant", "R20", "diagnosed open or a loss recorded, and pregnant from before that day by a later diagnosis or calving; the loss is taken as an error"},
 	noteNothingLost:   {"loss_without_service", "R14", "a loss without any service or pregnancy that it could have ended"},
 	noteConceptions:   {"conceptions_differ", "R12", "two examinations date her conception differently; the first stands"},
 	noteGestation:     {"gestation_off", "R3", "the calving lies more than eighteen days from the mean gestation of her breed"},

@@ -213,7 +213,7 @@ func keep(own map[*life][]rec, l *life) map[*life][]rec {
 
 // supplant ends the presence of an animal whose number goes to another.
 func (f *folder) supplant(b *bearer, day event.Date, seq int64) {
-	b.holder.out = day
+	b.holder.out, b.holder.outSeq = day, seq
 	b.holder.notes = append(b.holder.notes, note{noteNumberReused, day, seq})
 	b.away = true
 }
@@ -273,7 +273,7 @@ func (f *folder) deal(b *bearer, i int) {
 }
 
 func (f *folder) leave(b *bearer, r *rec) {
-	b.holder.out, b.holder.outHow, b.holder.outReason = r.on, r.a, r.text
+	b.holder.out, b.holder.outHow, b.holder.outReason, b.holder.outSeq = r.on, r.a, r.text, r.seq
 	b.away = true
 }
 

@@ -22,6 +22,17 @@ func (h *Herd) walked(upto event.Date) map[word][]event.Date {
 	return out
 }
 
+// walkedOn tells whether a pen was walked on a day.
+func (h *Herd) walkedOn(pen word, on event.Date) bool {
+	walks := upTo(h.walks, on)
+	for i := len(walks) - 1; i >= 0 && walks[i].on == on; i-- {
+		if walks[i].text == pen && pen != 0 {
+			return true
+		}
+	}
+	return false
+}
+
 // collectYield counts the readings of the period: the cows read in heat or as
 // suspect one by one, those read as not in heat by cow. A walk reads every cow
 // that stands in the pen that day and has no reading of her own.
@@ -39,8 +50,8 @@ func collectYield(q *query) {
 		quiet += q.implied(l, walks, own)
 		if quiet > 0 {
 			q.add(item{
-				l: l, lac: int16(l.lactationOn(q.p.On)), from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From, //nolint:gosec // lactations of one cow
-				days: int32(quiet), aux: int32(quiet), counted: inDenominator, reason: "read_not_in_heat", flags: flagReading, //nolint:gosec // days of a life
+				l: l, lac: int16(l.lactationOn(q.p.On)), from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
+				days: int32(quiet), aux: int32(quiet), counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
 			})
 		}
 	})
@@ -71,7 +82,7 @@ func (q *query) readings(l *life, fn func(it item)) []event.Date {
 // reading follows what became of one reading.
 func (q *query) reading(l *life, r *rec) item {
 	it := item{
-		l: l, lac: int16(l.lactationOn(r.on)), on: r.on, from: r.on, to: r.on, days: noDays, aux: 1, //nolint:gosec // lactations of one cow
+		l: l, lac: int16(l.lactationOn(r.on)), on: r.on, from: r.on, to: r.on, days: noDays, aux: 1,
 		counted: inDenominator, flags: flagReading, seqs: [2]int64{r.seq},
 	}
 	switch r.a {

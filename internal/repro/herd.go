@@ -216,7 +216,7 @@ func (h *Herd) numberOf(name word) int32 {
 	if i, ok := h.byName[name]; ok {
 		return i
 	}
-	i := int32(len(h.numbers)) //nolint:gosec // fewer than 2^31 numbers
+	i := int32(len(h.numbers))
 	h.numbers = append(h.numbers, &number{name: name, group: i, owner: h.token})
 	h.byName[name] = i
 	return i

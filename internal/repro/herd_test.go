@@ -89,7 +89,14 @@ func constructed(t testing.TB) *repro.Herd {
 	return fold(constructedEvents(t), constructedPolicies(t))
 }
 
-func ask(t testing.TB, h *repro.Herd, key string, p repro.Params) repro.Answer {
+// failer is what a test and a rapid check have in common.
+type failer interface {
+	Helper()
+	Errorf(format string, args ...any)
+	Fatalf(format string, args ...any)
+}
+
+func ask(t failer, h *repro.Herd, key string, p repro.Params) repro.Answer {
 	t.Helper()
 	if p.On == 0 {
 		p.On = day("2024-07-31")
@@ -109,7 +116,7 @@ func between(from, to string) repro.Params {
 }
 
 // percent holds a proportion against a percentage printed to one decimal.
-func percent(t testing.TB, what string, got *float64, want float64) {
+func percent(t failer, what string, got *float64, want float64) {
 	t.Helper()
 	if got == nil {
 		t.Errorf("%s: null, want %.1f %%", what, want)
@@ -120,7 +127,7 @@ func percent(t testing.TB, what string, got *float64, want float64) {
 	}
 }
 
-func number(t testing.TB, what string, got *float64, want, tolerance float64) {
+func number(t failer, what string, got *float64, want, tolerance float64) {
 	t.Helper()
 	if got == nil {
 		t.Errorf("%s: null, want %v", what, want)
@@ -131,7 +138,7 @@ func number(t testing.TB, what string, got *float64, want, tolerance float64) {
 	}
 }
 
-func counts(t testing.TB, what string, num, den *int, wantNum, wantDen int) {
+func counts(t failer, what string, num, den *int, wantNum, wantDen int) {
 	t.Helper()
 	if num == nil || den == nil || *num != wantNum || *den != wantDen {
 		t.Errorf("%s: %s of %s, want %d of %d", what, show(num), show(den), wantNum, wantDen)

@@ -34,7 +34,7 @@ func openState(l *life, i int, on event.Date) (state, event.Date, int64) {
 		return closed, p.conceived, p.seq
 	}
 	if l.out != 0 && l.out <= on {
-		return censored, l.out, l.recs[len(l.recs)-1].seq
+		return censored, l.out, l.outSeq
 	}
 	return running, on, 0
 }
@@ -42,17 +42,19 @@ func openState(l *life, i int, on event.Date) (state, event.Date, int64) {
 // eachCalving goes through the lactations that began in the herd by a calving
 // in the period.
 func (q *query) eachCalving(fn func(l *life, i int, lac *lactation, it item)) {
-	q.each(func(l *life) {
-		for i := range l.lactations {
-			lac := &l.lactations[i]
-			if lac.brought || lac.heifer() || !q.inPeriod(lac.calved) {
-				continue
-			}
-			fn(l, i, lac, item{
-				l: l, lac: int16(i), label: q.calvingGroup(l, lac), from: lac.calved, on: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, //nolint:gosec // lactations of one cow
-			})
+	q.each(func(l *life) { q.calvingsOf(l, fn) })
+}
+
+func (q *query) calvingsOf(l *life, fn func(l *life, i int, lac *lactation, it item)) {
+	for i := range l.lactations {
+		lac := &l.lactations[i]
+		if lac.brought || lac.heifer() || !q.inPeriod(lac.calved) {
+			continue
 		}
-	})
+		fn(l, i, lac, item{
+			l: l, lac: int16(i), label: q.calvingGroup(l, lac), from: lac.calved, on: lac.calved, days: noDays, seqs: [2]int64{lac.seq},
+		})
+	}
 }
 
 // collectFirstService counts the days from calving to the first service, of
@@ -176,28 +178,30 @@ func finishDaysOpen(c *count) {
 }
 
 // collectCalvingInterval goes through the calvings of the period that follow
-// another one here.
+// another one, and, to stand beside them, the cows that left in it.
 func collectCalvingInterval(q *query) {
-	q.eachCalving(func(l *life, i int, lac *lactation, it item) {
-		if i == 0 || l.lactations[i-1].calved == 0 {
-			if lac.number == 1 {
-				return // her first: no interval
-			}
-			it.reason = "previous_calving_unknown"
-			q.add(it)
-			return
-		}
-		prev := &l.lactations[i-1]
-		it.from, it.to, it.counted, it.reason = prev.calved, lac.calved, inDenominator, "interval"
-		it.days, it.seqs = int32(lac.calved-prev.calved), [2]int64{prev.seq, lac.seq}
-		q.add(it)
-	})
-	// Beside it: how many lactations of the time ended without another calving.
 	q.each(func(l *life) {
-		if lac := &l.lactations[len(l.lactations)-1]; !lac.heifer() && q.inPeriod(l.out) && l.out <= q.p.On {
-			q.add(item{l: l, lac: int16(len(l.lactations) - 1), from: lac.calved, to: l.out, on: l.out, days: noDays, reason: "left", seqs: [2]int64{0, l.recs[len(l.recs)-1].seq}}) //nolint:gosec // lactations of one cow
+		q.calvingsOf(l, q.addCalvingInterval)
+		i := len(l.lactations) - 1
+		if lac := &l.lactations[i]; !lac.heifer() && q.inPeriod(l.out) {
+			q.add(item{l: l, lac: int16(i), from: lac.calved, to: l.out, on: l.out, days: noDays, reason: "left", seqs: [2]int64{0, l.outSeq}})
 		}
 	})
+}
+
+func (q *query) addCalvingInterval(l *life, i int, lac *lactation, it item) {
+	if lac.number == 1 {
+		return // her first: no interval
+	}
+	if i == 0 || l.lactations[i-1].calved == 0 {
+		it.reason = "previous_calving_unknown"
+		q.add(it)
+		return
+	}
+	prev := &l.lactations[i-1]
+	it.from, it.to, it.counted, it.reason = prev.calved, lac.calved, inDenominator, "interval"
+	it.days, it.seqs = int32(lac.calved-prev.calved), [2]int64{prev.seq, lac.seq}
+	q.add(it)
 }
 
 func finishCalvingInterval(c *count) {

@@ -26,6 +26,7 @@ type life struct {
 
 	outHow    uint8
 	outReason word
+	outSeq    int64 // of the departure, or of what implies it
 
 	recs        []rec // her own, in order; those after she left are not in it
 	lactations  []lactation
@@ -73,6 +74,7 @@ type service struct {
 	outcome     outcome
 	why         why
 	early       bool       // a positive diagnosis too early to count
+	answered    bool       // diagnosed open, or a loss seen, later
 	whyOn       event.Date // day on which the outcome was settled
 	whySeq      int64
 	pregnancy   int32 // index, or -1

@@ -72,17 +72,17 @@ func (q *query) addMonth(l *life, m *month) {
 		if lac.heifer() || days == 0 {
 			continue
 		}
-		it.lac = int16(i) //nolint:gosec // lactations of one cow
+		it.lac = int16(i)
 		if lac.number < 0 && lac.calved == 0 {
 			it.reason = "parity_unknown"
 			continue
 		}
-		it.days += int32(days) //nolint:gosec // at most 31
+		it.days += int32(days)
 		milking := end
 		if lac.dried != 0 {
 			milking = min(milking, lac.dried-1)
 		}
-		it.aux += int32(overlap(begin, milking, m.from, m.to)) //nolint:gosec // at most 31
+		it.aux += int32(overlap(begin, milking, m.from, m.to))
 		it.counted = inDenominator
 	}
 	if it.counted == out {
@@ -267,7 +267,7 @@ func collectCost(q *query) {
 		if !l.present(q.p.On) || lac.heifer() {
 			return
 		}
-		it := item{l: l, lac: int16(i), on: q.p.On, from: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, label: q.cowGroup(l, lac, q.p.On)} //nolint:gosec // lactations of one cow
+		it := item{l: l, lac: int16(i), on: q.p.On, from: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, label: q.cowGroup(l, lac, q.p.On)}
 		preg := l.pregnancyOn(q.p.On)
 		switch {
 		case preg != nil:

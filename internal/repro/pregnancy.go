@@ -49,10 +49,10 @@ func (t *teller) carries(on event.Date) bool {
 // conceive begins a pregnancy.
 func (t *teller) conceive(p pregnancy) {
 	l := t.l
-	p.lactation = int16(len(l.lactations) - 1) //nolint:gosec // lactations of one cow
+	p.lactation = int16(len(l.lactations) - 1)
 	t.carry = len(l.pregnancies)
 	if p.service >= 0 {
-		l.services[p.service].pregnancy = int32(t.carry) //nolint:gosec // pregnancies of one cow
+		l.services[p.service].pregnancy = int32(t.carry)
 	}
 	l.pregnancies = append(l.pregnancies, p)
 }
@@ -198,7 +198,14 @@ func (t *teller) confirm(r *rec) {
 	if r.kind == event.KindPregnancyDiagnosis && r.c > cur.fetuses {
 		cur.fetuses = r.c
 	}
-	if r.num > 0 && cur.conceived != 0 {
+	if r.num > 0 && cur.conceived == 0 {
+		if p, ok := t.read(r); ok && p.conceived != 0 {
+			cur.conceived, cur.how, cur.service = p.conceived, p.how, p.service
+			if p.service >= 0 {
+				l.services[p.service].pregnancy = int32(t.carry)
+			}
+		}
+	} else if r.num > 0 {
 		target := r.on - event.Date(r.num)
 		near := t.serviceNear(target, r.on, stageReach)
 		off := int(target - cur.conceived)
@@ -217,7 +224,7 @@ func (t *teller) confirm(r *rec) {
 			l.services[cur.service].pregnancy = -1
 			cur.service, cur.how = near, byStage
 			cur.conceived, _ = conceptionIn(&l.services[near], target, r.on)
-			l.services[near].pregnancy = int32(t.carry) //nolint:gosec // pregnancies of one cow
+			l.services[near].pregnancy = int32(t.carry)
 		default:
 			t.note(noteConceptions, r)
 		}
@@ -280,13 +287,20 @@ func (t *teller) negative(r *rec) {
 			t.note(noteEarlyOpen, r)
 			continue
 		}
-		s.why, s.whyOn, s.whySeq = whyOpen, r.on, r.seq
+		s.why, s.whyOn, s.whySeq, s.answered = whyOpen, r.on, r.seq, true
 	}
 }
 
 // loss tells a recorded loss. It proves the pregnancy where nothing else did.
 func (t *teller) loss(r *rec) {
 	l := t.l
+	defer func() { // whatever she was bred to before, she carries nothing now
+		for i := t.lactation().service[0]; i < t.lactation().service[1]; i++ {
+			if s := &l.services[i]; s.last < r.on {
+				s.answered = true
+			}
+		}
+	}()
 	if t.carry >= 0 && l.pregnancies[t.carry].begins() < r.on {
 		t.lose(&l.pregnancies[t.carry], r.on, r.seq, lossSeen)
 		return
@@ -341,12 +355,12 @@ func (t *teller) calved(r *rec) {
 		if p.conceived == 0 {
 			p.service, p.conceived, p.how = t.calvingService(r.on, mean)
 			if p.service >= 0 {
-				l.services[p.service].pregnancy = int32(t.carry) //nolint:gosec // pregnancies of one cow
+				l.services[p.service].pregnancy = int32(t.carry)
 			}
 			p.calved, p.calvedSeq = r.on, r.seq
 			return
 		}
-		days := int(r.on - p.conceived)
+		days := int(r.on-p.conceived) + l.embryoAge(p)
 		service := int32(-1)
 		if days < mean-gestationUsual || days > mean+gestationUsual {
 			t.note(noteGestation, r)
@@ -364,8 +378,44 @@ func (t *teller) calved(r *rec) {
 		t.lose(p, max(begun-1, p.lastSeen), r.seq, lossCalving)
 	}
 	service, on, how := t.calvingService(r.on, mean)
+	if service < 0 && t.notLost(r, mean) {
+		return
+	}
 	p := pregnancy{service: service, conceived: on, how: how, confirmed: r.on, lastSeen: r.on, seq: r.seq, method: byCalving, calved: r.on, calvedSeq: r.seq}
 	t.conceive(p)
+}
+
+// notLost withdraws the loss of the last pregnancy of this lactation if the
+// calving fits its conception and no service since: then it was not lost.
+func (t *teller) notLost(r *rec, mean int) bool {
+	l := t.l
+	n := len(l.pregnancies)
+	if n == 0 {
+		return false
+	}
+	p := &l.pregnancies[n-1]
+	days := int(r.on-p.conceived) + l.embryoAge(p)
+	if int(p.lactation) != len(l.lactations)-1 || p.conceived == 0 || p.lostHow == lossCalving ||
+		days < mean-gestationUsual || days > mean+gestationUsual {
+		return false
+	}
+	p.lostOn, p.lostHow, p.lostSeq = 0, notLost, 0
+	p.lastSeen, p.calved, p.calvedSeq = r.on, r.on, r.seq
+	t.note(noteReinstated, r)
+	return true
+}
+
+// transferAge is how old an embryo is when it is transferred (common practice;
+// indices.md R4 reckons with six days less from transfer to calving).
+const transferAge = 7
+
+// embryoAge is how many days before her service she conceived: none, unless an
+// embryo was transferred.
+func (l *life) embryoAge(p *pregnancy) int {
+	if p.service >= 0 && l.services[p.service].method == embryo {
+		return transferAge
+	}
+	return 0
 }
 
 // calvingService finds the service that fits a calving, or else estimates the
@@ -376,10 +426,14 @@ func (t *teller) calvingService(on event.Date, mean int) (int32, event.Date, con
 	best, far := int32(-1), math.MaxInt
 	for i := lac.service[0]; i < lac.service[1]; i++ {
 		s := &l.services[i]
-		if s.pregnancy >= 0 || int(on-s.first) < gestationMin || int(on-s.last) > gestationMax {
+		age := event.Date(0)
+		if s.method == embryo {
+			age = transferAge
+		}
+		if s.pregnancy >= 0 || int(on-s.first+age) < gestationMin || int(on-s.last+age) > gestationMax {
 			continue
 		}
-		if d := s.distance(target); d <= far {
+		if d := s.distance(target + age); d <= far {
 			best, far = i, d
 		}
 	}

@@ -174,7 +174,7 @@ func (q *query) inPeriod(d event.Date) bool {
 }
 
 // mature tells whether what happened on a day has had the time to show.
-func (q *query) mature(d event.Date) bool { return d+event.Date(q.p.Maturity) <= q.last } //nolint:gosec // at most 365
+func (q *query) mature(d event.Date) bool { return d+event.Date(q.p.Maturity) <= q.last }
 
 // tally counts items of one row, or of all.
 type tally struct {

@@ -6,8 +6,9 @@ import (
 	"slices"
 	"strings"
 
-	"byrelog.example/internal/event"
 	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
 )
 
 // word is an interned text; 0 is the empty text.
@@ -83,7 +84,7 @@ var (
 func codeOf(words []string, s string) uint8 {
 	for i, w := range words {
 		if w == s {
-			return uint8(i) //nolint:gosec // the lists have fewer than ten words
+			return uint8(i)
 		}
 	}
 	return 0
@@ -104,18 +105,18 @@ func optional(n event.OptInt) int16 {
 	if !n.Set {
 		return absent
 	}
-	return int16(min(n.N, 1<<15-1)) //nolint:gosec // bounded above; validation bounds it below
+	return int16(min(n.N, 1<<15-1))
 }
 
 // newRec takes from an event what the fold needs.
 func (h *Herd) newRec(f *Fact) rec {
 	e := f.Event
-	r := rec{id: e.ID, seq: f.Seq, on: e.On, kind: e.Kind, by: h.words.code(e.By), minute: int16(e.Minute()), num: absent} //nolint:gosec // minutes of a day
+	r := rec{id: e.ID, seq: f.Seq, on: e.On, kind: e.Kind, by: h.words.code(e.By), minute: int16(e.Minute()), num: absent}
 	switch d := e.Data.(type) {
 	case *event.Arrival:
 		r.minute = startOfDay
 		r.a = codeOf(howWords, d.How)
-		r.text = word(len(h.pasts)) //nolint:gosec // fewer than 2^32 arrivals
+		r.text = word(len(h.pasts))
 		h.pasts = append(h.pasts, past{
 			born: d.BornOn, calved: d.LastCalvedOn, bred: d.LastBredOn, conceived: d.ConceivedOn,
 			breed: h.words.code(d.Breed), dam: h.words.code(d.Dam), pen: h.words.code(d.Pen),
@@ -126,8 +127,8 @@ func (h *Herd) newRec(f *Fact) rec {
 		r.text = h.words.code(d.To)
 	case *event.Calving:
 		r.num = optional(d.Parity)
-		r.a = uint8(d.Ease.N)      //nolint:gosec // 1 to 5
-		r.b = uint8(len(d.Calves)) //nolint:gosec // at most four
+		r.a = uint8(d.Ease.N)
+		r.b = uint8(len(d.Calves))
 		for _, c := range d.Calves {
 			if c.Outcome == event.Alive {
 				r.c++
@@ -153,13 +154,13 @@ func (h *Herd) newRec(f *Fact) rec {
 		r.c = codeOf(toneWords, d.Tone)<<4 | codeOf(mucusWords, d.Mucus)
 	case *event.PregnancyDiagnosis:
 		r.a, r.b, r.num = codeOf(verdictWords, d.Result), codeOf(examWords, d.Method), optional(d.DaysPregnant)
-		r.c = uint8(d.Fetuses.N) //nolint:gosec // at most four
+		r.c = uint8(d.Fetuses.N)
 	case *event.BreedingStop:
 		r.until, r.text = d.Until, h.words.code(d.Reason)
 	case *event.BreedingResume:
 		r.text = h.words.code(d.Reason)
 	case *event.Treatment:
-		r.text = word(len(h.withheld)) //nolint:gosec // fewer than 2^32 treatments
+		r.text = word(len(h.withheld))
 		h.withheld = append(h.withheld, withheld{d.MilkWithheldUntil, d.MeatWithheldUntil})
 	case *event.Breeding:
 		r.until, r.text = d.Until, h.words.code(d.Sire)
@@ -223,7 +224,7 @@ func (w *words) code(s string) word {
 		return c
 	}
 	s = strings.Clone(s)
-	c := word(len(w.texts)) //nolint:gosec // fewer than 2^32 texts
+	c := word(len(w.texts))
 	w.codes[s] = c
 	w.texts = append(w.texts, s)
 	return c

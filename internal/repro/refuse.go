@@ -2,6 +2,7 @@ package repro
 
 import (
 	"fmt"
+	"slices"
 
 	"byrelog.example/internal/event"
 )
@@ -30,9 +31,8 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 	if e.Animal == "" || e.Kind == event.KindVoid {
 		return nil
 	}
-	k := &lookup{h: h, on: e.On, last: e.On}
 	f, _ := h.folded(0, defaultMerge) // all that is known, also of later days
-	k.lives = f.lives
+	k := &lookup{h: h, on: e.On, last: e.On, f: f}
 	l, all := k.find(e.Animal)
 	if e.Kind == event.KindArrival {
 		return k.refuseArrival(e, l)
@@ -51,11 +51,8 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 	case l.born != 0 && e.On < l.born:
 		return refuse(RefuseBeforeBirth, false, "%s was born on %s", e.Animal, l.born)
 	}
-	if l.sex == male {
-		switch e.Kind {
-		case event.KindCalving, event.KindPregnancyLoss, event.KindPregnancyDiagnosis, event.KindBreeding, event.KindDryOff:
-			return refuse(RefuseMaleReproduces, true, "%s is recorded as male", e.Animal)
-		}
+	if l.sex == male && femaleOnly(e.Kind) {
+		return refuse(RefuseMaleReproduces, true, "%s is recorded as male", e.Animal)
 	}
 	switch d := e.Data.(type) {
 	case *event.Breeding:
@@ -70,6 +67,13 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 		}
 	}
 	return nil
+}
+
+// femaleOnly tells whether an event can only befall a female.
+func femaleOnly(k event.Kind) bool {
+	return slices.Contains([]event.Kind{
+		event.KindCalving, event.KindPregnancyLoss, event.KindPregnancyDiagnosis, event.KindBreeding, event.KindDryOff,
+	}, k)
 }
 
 func refuse(code string, onImport bool, format string, args ...any) *Refusal {

@@ -18,7 +18,7 @@ func (t *teller) breeding(i int) {
 	if n := len(l.services); n > int(lac.service[0]) && !run {
 		s := &l.services[n-1]
 		if !s.run && !s.brought && int(r.on-s.last) <= t.merge {
-			s.last, s.to = r.on, int32(i+1) //nolint:gosec // records of one cow
+			s.last, s.to = r.on, int32(i+1)
 			s.breedings++
 			s.siresDiffer = s.siresDiffer || s.sire != r.text
 			s.sire, s.by, s.method, s.semen, s.basis = r.text, r.by, r.a, r.b, r.c
@@ -27,16 +27,16 @@ func (t *teller) breeding(i int) {
 	}
 	s := service{
 		first: r.on, last: r.on, run: run,
-		lactation: int16(len(l.lactations) - 1),                            //nolint:gosec // lactations of one cow
-		number:    int16(len(l.services) - int(lac.service[0]) + 1),        //nolint:gosec // services of one cow
-		from:      int32(i), to: int32(i + 1), breedings: 1, pregnancy: -1, //nolint:gosec // records of one cow
+		lactation: int16(len(l.lactations) - 1),
+		number:    int16(len(l.services) - int(lac.service[0]) + 1),
+		from:      int32(i), to: int32(i + 1), breedings: 1, pregnancy: -1,
 		sire: r.text, by: r.by, method: r.a, semen: r.b, basis: r.c,
 	}
 	if run {
 		s.last = r.until
 	}
 	l.services = append(l.services, s)
-	lac.service[1] = int32(len(l.services)) //nolint:gosec // services of one cow
+	lac.service[1] = int32(len(l.services))
 }
 
 // found is what led to a service.
@@ -184,9 +184,9 @@ func (t *teller) settleFailed(i int, s *service) {
 		// too late for it. Nobody knows what became of it.
 		s.why, s.whyOn, s.whySeq = whyCalvedElse, lac.end, l.lactations[s.lactation+1].seq
 	case l.out != 0 && s.first == last.first && infertile(t.h.words.text(l.outReason)):
-		fail(whyInfertile, l.out, l.recs[len(l.recs)-1].seq)
+		fail(whyInfertile, l.out, l.outSeq)
 	case l.out != 0:
-		s.why, s.whyOn, s.whySeq = whyLeft, l.out, l.recs[len(l.recs)-1].seq
+		s.why, s.whyOn, s.whySeq = whyLeft, l.out, l.outSeq
 	}
 }
 

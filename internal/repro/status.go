@@ -50,10 +50,10 @@ func Statuses() []Status {
 
 // lookup is a reading of the herd as of a day.
 type lookup struct {
-	h     *Herd
-	on    event.Date
-	last  event.Date // the earlier of on and the herd's last data date
-	lives []*life
+	h    *Herd
+	on   event.Date
+	last event.Date // the earlier of on and the herd's last data date
+	f    *folded
 }
 
 // at reads the herd as of a day; the zero day is its last data date.
@@ -62,7 +62,7 @@ func (h *Herd) at(on event.Date) *lookup {
 	if on == 0 {
 		on = last
 	}
-	return &lookup{h: h, on: on, last: min(on, last), lives: f.lives}
+	return &lookup{h: h, on: on, last: min(on, last), f: f}
 }
 
 // find gives the individual that bears a number on the day, or who bore it
@@ -72,12 +72,7 @@ func (k *lookup) find(number string) (*life, []*life) {
 	if !ok {
 		return nil, nil
 	}
-	var all []*life
-	for _, l := range k.lives {
-		if slices.ContainsFunc(l.names, func(n naming) bool { return n.number == code }) {
-			all = append(all, l)
-		}
-	}
+	all := slices.Clone(k.f.bearing(code))
 	slices.SortStableFunc(all, func(a, b *life) int { return cmp.Compare(a.since(code), b.since(code)) })
 	var best *life
 	for _, l := range all {
@@ -110,7 +105,7 @@ func (k *lookup) service(l *life, lac *lactation) *service {
 // awaits tells whether a service still awaits its result, so that she may be
 // pregnant from it.
 func (s *service) awaits() bool {
-	return s != nil && s.outcome == undecided && s.why != whyCalvedElse
+	return s != nil && s.outcome == undecided && !s.answered && s.why != whyCalvedElse
 }
 
 // status says how she stands. Pregnant goes before do-not-breed, and dry
@@ -133,11 +128,11 @@ func (k *lookup) status(l *life) string {
 		return StatusStopped
 	case s.awaits():
 		return StatusBred
-	case lac.calved != 0 && k.on < k.h.ready(l, lac):
+	case lac.calved != 0 && k.on < k.h.mayBeBred(l, lac, k.on):
 		return StatusFresh
-	case s != nil || lac.calved != 0 || lac.number > 0:
+	case s != nil || lac.calved != 0:
 		return StatusOpen
-	case lac.heifer() && l.born != 0 && k.on < k.h.ready(l, lac):
+	case lac.heifer() && l.born != 0 && k.on < k.h.mayBeBred(l, lac, k.on):
 		return StatusCalf
 	case lac.heifer():
 		return StatusHeifer
@@ -161,13 +156,27 @@ func (h *Herd) ready(l *life, lac *lactation) event.Date {
 		if lac.heifer() {
 			days = p.HeiferFirstBreedingDays
 		}
-		d := start + event.Date(days) //nolint:gosec // bounded by Validate
+		d := start + event.Date(days)
 		if i > 0 {
 			d = max(d, p.From)
 		}
 		if i+1 == len(h.policies) || d < h.policies[i+1].From {
 			return d
 		}
+	}
+	return 0
+}
+
+// mayBeBred is the day from which the waiting period is over, or a heifer old
+// enough, by the policy in force on the day asked for; 0 if neither the calving
+// nor the birth is known. It differs from ready when a new policy overtook her.
+func (h *Herd) mayBeBred(l *life, lac *lactation, on event.Date) event.Date {
+	p := h.policies.On(on)
+	switch {
+	case lac.heifer() && l.born != 0:
+		return l.born + event.Date(p.HeiferFirstBreedingDays)
+	case !lac.heifer() && lac.calved != 0:
+		return lac.calved + event.Date(p.Wait(int(lac.number)))
 	}
 	return 0
 }
@@ -179,7 +188,8 @@ func (h *Herd) due(l *life, p *pregnancy) (event.Date, int) {
 	if p.conceived == 0 {
 		return 0, g
 	}
-	return p.conceived + event.Date(g), g //nolint:gosec // about 280
+	g -= l.embryoAge(p)
+	return p.conceived + event.Date(g), g
 }
 
 func optional16(n int16) *int {
@@ -229,8 +239,8 @@ func (k *lookup) summary(l *life) Animal {
 // last data date.
 func (h *Herd) Animals(on event.Date) []*Animal {
 	k := h.at(on)
-	out := make([]*Animal, 0, len(k.lives))
-	for _, l := range k.lives {
+	out := make([]*Animal, 0, len(k.f.lives))
+	for _, l := range k.f.lives {
 		if l.in <= k.on {
 			a := k.summary(l)
 			out = append(out, &a)

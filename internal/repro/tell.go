@@ -60,6 +60,9 @@ func (t *teller) tell() {
 			}
 		case event.KindMove:
 			t.move(r.text, r.on)
+		case event.KindRenumber, event.KindDeparture: // told by the folder
+		case event.KindTreatment: // asked for when it is needed
+		case event.KindWalk, event.KindVoid: // not of an animal
 		}
 	}
 	t.settle()
@@ -200,7 +203,7 @@ func (t *teller) calving(r *rec) {
 	case r.num > 0:
 		next.number = r.num
 	}
-	n := int32(len(l.services)) //nolint:gosec // services of one cow
+	n := int32(len(l.services))
 	next.service = [2]int32{n, n}
 	l.lactations = append(l.lactations, next)
 	t.carry = -1

@@ -94,6 +94,7 @@ type ServiceView struct {
 	Basis        string     `json:"basis,omitempty"`
 	Semen        string     `json:"semen,omitempty"`
 	FoundBy      string     `json:"found_by"`
+	FoundText    string     `json:"found_by_text"`
 	AfterCalving *int       `json:"days_after_calving"`
 	SinceLast    *int       `json:"days_since_previous"`
 	Outcome      string     `json:"outcome"`

@@ -43,7 +43,7 @@ func (w *window) mask(from, to event.Date) uint32 {
 	if from > to {
 		return 0
 	}
-	return (1<<uint(to-from+1) - 1) << uint(from-w.from) //nolint:gosec // 0 to 21
+	return (1<<uint(to-from+1) - 1) << uint(from-w.from)
 }
 
 func (w *window) has(d event.Date) bool { return w.from <= d && d <= w.to }
@@ -89,7 +89,7 @@ func (q *query) risk(l *life, lac *lactation, w *window) uint32 {
 		if i+1 < len(q.h.policies) {
 			to = min(to, q.h.policies[i+1].From-1)
 		}
-		m |= w.mask(max(from, start+event.Date(days)), to) //nolint:gosec // bounded by Validate
+		m |= w.mask(max(from, start+event.Date(days)), to)
 	}
 	m &= w.mask(l.in, endless)
 	if m == 0 {
@@ -138,6 +138,9 @@ func (q *query) cowWindow(l *life, lac *lactation, i int, w *window) cowWindow {
 	services := l.of(lac)
 	for k := range services {
 		s := &services[k]
+		if s.brought {
+			continue
+		}
 		if s.run {
 			c.bull = c.bull || c.risk&w.mask(s.first, s.last) != 0
 			continue
@@ -173,7 +176,7 @@ func collectWindows(q *query, insemination bool) {
 				continue
 			}
 			if reason := l.undated(lac); reason != "" {
-				q.add(item{l: l, lac: int16(i), reason: reason, from: max(begin, from), to: min(end, to), days: noDays}) //nolint:gosec // lactations of one cow
+				q.add(item{l: l, lac: int16(i), reason: reason, from: max(begin, from), to: min(end, to), days: noDays})
 				continue
 			}
 			for k := range windows {
@@ -203,8 +206,8 @@ func (q *query) addWindow(l *life, lac *lactation, i int, w *window, inseminatio
 		return
 	}
 	it := item{
-		l: l, lac: int16(i), label: w.label, from: w.from, to: w.to, on: w.from, days: int32(n), seqs: c.seqs, //nolint:gosec // small
-		aux: int32(c.toConcept), //nolint:gosec // at most 21
+		l: l, lac: int16(i), label: w.label, from: w.from, to: w.to, on: w.from, days: int32(n), seqs: c.seqs,
+		aux: int32(c.toConcept),
 	}
 	if q.p.By != "" {
 		it.label = q.cowGroup(l, lac, max(w.from, l.in))
@@ -286,7 +289,7 @@ func finishWindows(c *count, insemination bool) {
 	net, ok := ratio(w.num-c.matureLost(), w.den)
 	a.measure("net_of_losses", net, ok)
 	a.counts("risk_days_to_conception", w.aux)
-	person, ok := ratio((c.maturePregnant())*windowDays, w.aux)
+	person, ok := ratio(c.maturePregnant()*windowDays, w.aux)
 	a.measure("per_21_risk_days", person, ok)
 }
 
@@ -331,7 +334,7 @@ func collectCycles(q *query) {
 			if !q.stratum(lac) || lac.brought || !q.inPeriod(lac.calved) {
 				continue
 			}
-			it := item{l: l, lac: int16(i), from: q.h.ready(l, lac), on: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, label: q.calvingGroup(l, lac)} //nolint:gosec // lactations of one cow
+			it := item{l: l, lac: int16(i), from: q.h.ready(l, lac), on: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, label: q.calvingGroup(l, lac)}
 			q.addCycles(it, lac)
 		}
 	})
@@ -367,18 +370,18 @@ func (q *query) addCycles(it item, lac *lactation) {
 		}
 	}
 	days := int(end - it.from)
-	it.to, it.days = end, int32(days) //nolint:gosec // days of a life
+	it.to, it.days = end, int32(days)
 	switch {
 	case conceived && days < 0:
 		it.reason = "conceived_before_waiting_period"
 	case conceived:
 		it.reason, it.counted = "pregnant", inNumerator
-		it.aux = int32(max(1, (days+windowDays-1)/windowDays)) //nolint:gosec // cycles of a life
+		it.aux = int32(max(1, (days+windowDays-1)/windowDays))
 	case days <= 0:
 		it.reason = "not_yet_eligible"
 	default:
 		it.reason, it.counted = "open", inDenominator
-		it.aux = int32((2*days + windowDays) / (2 * windowDays)) //nolint:gosec // cycles of a life; half a cycle counts
+		it.aux = int32((2*days + windowDays) / (2 * windowDays))
 	}
 	q.add(it)
 }
