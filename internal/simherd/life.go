@@ -41,6 +41,7 @@ type animal struct {
 	services    int // in this lactation
 	lastBred    event.Date
 	undiagnosed bool
+	service     int  // the last one, index into the truth, -1 if it is not there
 	known       bool // pregnant
 	believed    event.Date
 	recheck     int
@@ -59,7 +60,7 @@ func (a *animal) lactation() int { return int(a.parity) }
 func (s *sim) enter(a *animal) *animal {
 	s.born++
 	a.number = s.born
-	a.pregnancy = -1
+	a.pregnancy, a.service = -1, -1
 	if a.name == "" {
 		a.name = s.number(a.parity == 0)
 	}

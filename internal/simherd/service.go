@@ -176,7 +176,9 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 	case inHeat && !carrying && s.chance(s.p.Cycle.LateReturn):
 		s.nextHeat(a, s.p.Cycle.LateMin+s.life.IntN(s.p.Cycle.LateMax-s.p.Cycle.LateMin+1))
 	}
+	a.service = -1
 	if s.recording() {
+		a.service = len(s.truth.Services)
 		s.truth.Services = append(s.truth.Services, Service{
 			Individual: a.number, Animal: a.name, On: s.today, Event: record, Lactation: a.lactation(), Number: a.services,
 			Technician: tech.Code, Sire: sire.Code, Semen: semen, Found: found, TrueHeat: inHeat, Pregnant: carrying,
@@ -250,21 +252,28 @@ func (s *sim) diagnose(a *animal, method string, first bool) {
 		right = d.Specificity
 	}
 	pregnant := s.chance(right) == (a.conceived != 0)
-	switch {
-	case first && s.chance(d.Unclear):
+	if first && s.chance(d.Unclear) {
 		s.writeDiagnosis(a, method, event.Unclear)
-	case pregnant:
-		s.writeDiagnosis(a, method, event.Pregnant)
-		if a.known && a.recheck < len(d.Recheck) && s.today-a.believed >= event.Date(d.Recheck[a.recheck]) {
-			a.recheck++
-			return
+		return
+	}
+	if first && a.service >= 0 {
+		x := &s.truth.Services[a.service]
+		x.DiagnosedOn, x.Diagnosis = s.today, event.Open
+		if pregnant {
+			x.Diagnosis = event.Pregnant
 		}
-		if !a.known {
-			s.believe(a)
-		}
-	default:
+	}
+	if !pregnant {
 		s.writeDiagnosis(a, method, event.Open)
 		s.disbelieve(a)
+		return
+	}
+	s.writeDiagnosis(a, method, event.Pregnant)
+	switch {
+	case !a.known:
+		s.believe(a)
+	case a.recheck < len(d.Recheck) && s.today-a.believed >= event.Date(d.Recheck[a.recheck]):
+		a.recheck++
 	}
 }
 

@@ -67,6 +67,11 @@ type Service struct {
 	Probability float64 // that it takes; 0 without a true heat or when pregnant
 	Conceived   bool    // pregnant on day 28 from this service
 	Pregnancy   int     // index into Truth.Pregnancies; -1 if it did not take
+
+	// The first examination after this service that was not unclear, if there was
+	// one before the next service. A pregnancy lost before it is found open.
+	DiagnosedOn event.Date
+	Diagnosis   string // event.Pregnant or event.Open
 }
 
 // Pregnancy is one pregnancy that lived to day 28. One that was under way on

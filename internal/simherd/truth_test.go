@@ -479,6 +479,36 @@ func TestTruthIsWhatIsRecorded(t *testing.T) {
 	for f := range want {
 		t.Errorf("not recorded: %+v", f)
 	}
+
+	results := map[fact]string{}
+	for _, e := range events {
+		if d, ok := e.Data.(*event.PregnancyDiagnosis); ok {
+			results[fact{e.Kind, e.Animal, e.On}] = d.Result
+		}
+	}
+	examined, lost := 0, 0
+	for _, s := range truth.Services {
+		if s.DiagnosedOn == 0 {
+			continue
+		}
+		examined++
+		if got := results[fact{event.KindPregnancyDiagnosis, s.Animal, s.DiagnosedOn}]; got != s.Diagnosis {
+			t.Errorf("recorded as %q: %+v", got, s)
+		}
+		alive := s.Conceived
+		if alive {
+			if c := truth.Pregnancies[s.Pregnancy]; c.LostOn != 0 && c.LostOn <= s.DiagnosedOn {
+				alive = false
+				lost++
+			}
+		}
+		if !s.Pregnant && alive != (s.Diagnosis == event.Pregnant) {
+			t.Errorf("examined wrongly, though nobody errs here: %+v", s)
+		}
+	}
+	if examined < len(truth.Services)/3 || lost == 0 {
+		t.Errorf("%d of %d services were examined, %d of them after a loss", examined, len(truth.Services), lost)
+	}
 }
 
 // A log refuses none of what is simulated, whatever noise there is.
