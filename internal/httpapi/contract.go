@@ -120,7 +120,7 @@ func loadContract() (*contract, error) {
 	if err != nil {
 		return nil, fmt.Errorf("load contract: %w", err)
 	}
-	if err := doc.Validate(context.Background()); err != nil {
+	if err := doc.Validate(context.Background(), openapi3.DisableExamplesValidation()); err != nil { // a test does
 		return nil, fmt.Errorf("check contract: %w", err)
 	}
 	// Parameters are plain enough for the validator of 3.0, which does not

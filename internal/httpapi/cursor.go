@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"net/http"
+	"strings"
 )
 
 // cursor is where a list goes on. It names the epoch of the log and the head's
@@ -48,9 +49,10 @@ func cursorCheck(b []byte, question string) []byte {
 // parseCursor reads a cursor back. Anything but what encode wrote for the same
 // question is errCursor: a list never starts over because its cursor is bad.
 func parseCursor(s, question string) (cursor, error) {
-	// Strict: without it two texts could be the same cursor.
+	// Strict, and no line breaks, which the decoder skips: otherwise two texts
+	// could be the same cursor.
 	b, err := base64.RawURLEncoding.Strict().DecodeString(s)
-	if err != nil || len(b) < 1+cursorSum || b[0] != cursorVersion {
+	if err != nil || strings.ContainsAny(s, "\r\n") || len(b) < 1+cursorSum || b[0] != cursorVersion {
 		return cursor{}, errCursor
 	}
 	body, sum := b[:len(b)-cursorSum], b[len(b)-cursorSum:]

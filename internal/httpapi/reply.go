@@ -191,6 +191,14 @@ func (s *Server) write(c echo.Context, r *request, a *reply) error {
 	case a.raw == nil:
 		return c.NoContent(status)
 	}
+	if r.op.safe() && a.etag == "" && h.Get("Cache-Control") != "no-store" {
+		// No cheaper tag was to be had: this one spares the sending only.
+		a.etag = r.etagOf(string(body))
+		h.Set("ETag", a.etag)
+		if r.has(a.etag) {
+			return errNotModified{a.etag}
+		}
+	}
 	return writeBody(c, status, withCharset(media), body)
 }
 

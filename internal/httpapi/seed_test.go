@@ -1,6 +1,7 @@
 package httpapi_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"strings"
@@ -65,3 +66,5 @@ func seedHerd(t *testing.T, s *httpapitest.Server, herd string) api.AppendAnswer
 func get(s *httpapitest.Server, path string, args ...any) *httpapitest.Response {
 	return s.Do(httpapitest.Request{Path: fmt.Sprintf(path, args...), Token: s.Admin})
 }
+
+func marshal(v any) ([]byte, error) { return json.Marshal(v) }
