@@ -122,7 +122,7 @@ var versionText = regexp.MustCompile(`\) (\d+)`)
 func version(ctx context.Context, postgres string) int {
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
-	out, err := exec.CommandContext(ctx, postgres, "--version").Output() //nolint:gosec // a path that was found, no shell
+	out, err := exec.CommandContext(ctx, postgres, "--version").Output()
 	if err != nil {
 		return 0
 	}

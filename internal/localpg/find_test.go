@@ -12,12 +12,12 @@ import (
 // install makes a folder with programs that answer as a server of that version.
 func install(t *testing.T, dir, version string, programs ...string) {
 	t.Helper()
-	if err := os.MkdirAll(dir, 0o755); err != nil { //nolint:gosec // a program folder
+	if err := os.MkdirAll(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range programs {
 		text := fmt.Sprintf("#!/bin/sh\necho '%s (PostgreSQL) %s'\n", p, version)
-		if err := os.WriteFile(filepath.Join(dir, p), []byte(text), 0o755); err != nil { //nolint:gosec // a program
+		if err := os.WriteFile(filepath.Join(dir, p), []byte(text), 0o755); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -35,7 +35,7 @@ func TestFind(t *testing.T) {
 	install(t, filepath.Join(root, "pg", "19", "bin"), "", whole...)
 	// A program of a path that is a link, as on Debian.
 	install(t, filepath.Join(root, "far", "bin"), "16.4", whole...)
-	if err := os.Mkdir(filepath.Join(root, "path"), 0o755); err != nil { //nolint:gosec // a program folder
+	if err := os.Mkdir(filepath.Join(root, "path"), 0o755); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Symlink(filepath.Join(root, "far", "bin", "postgres"), filepath.Join(root, "path", "postgres")); err != nil {

@@ -31,8 +31,8 @@ func lockFolder(string) (*os.File, error) { return nil, errSystem }
 
 type watchdog struct{}
 
-func (s *Server) watch() (*watchdog, error) { return nil, errSystem }
-func (w *watchdog) dismiss()                {}
+func (s *Server) watch(context.Context) (*watchdog, error) { return nil, errSystem }
+func (w *watchdog) dismiss()                               {}
 
 // Sweep does nothing here.
 func Sweep(context.Context, string, string) {}

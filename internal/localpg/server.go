@@ -127,7 +127,7 @@ func Start(ctx context.Context, c Config) (_ *Server, err error) {
 	if err := s.configure(); err != nil {
 		return nil, err
 	}
-	if s.guard, err = s.watch(); err != nil {
+	if s.guard, err = s.watch(context.WithoutCancel(ctx)); err != nil {
 		return nil, err
 	}
 	if err := s.up(ctx); err != nil {
@@ -293,7 +293,7 @@ func (s *Server) initdb(ctx context.Context) error {
 	if out, err := s.user.command(ctx, s.c.Dir, s.bin.path("initdb"), args...).CombinedOutput(); err != nil {
 		return fmt.Errorf("initdb: %w\n%s", err, out)
 	}
-	f, err := os.OpenFile(filepath.Join(fresh, "postgresql.conf"), os.O_APPEND|os.O_WRONLY, 0o600)
+	f, err := os.OpenFile(filepath.Join(fresh, "postgresql.conf"), os.O_APPEND|os.O_WRONLY, 0o600) //nolint:gosec // our own folder
 	if err != nil {
 		return fmt.Errorf("initdb: %w", err)
 	}
@@ -388,7 +388,7 @@ func (s *Server) upOnce(ctx context.Context) (final bool, err error) {
 	}
 	from := info.Size()
 	// Not bound to ctx, which is about starting: the server outlives it.
-	cmd := s.user.command(context.Background(), s.data(), s.bin.path("postgres"), "-D", s.data())
+	cmd := s.user.command(context.WithoutCancel(ctx), s.data(), s.bin.path("postgres"), "-D", s.data())
 	cmd.Stdout, cmd.Stderr = log, log
 	if err := cmd.Start(); err != nil {
 		return true, fmt.Errorf("the database server did not start: %w", err)
@@ -423,7 +423,7 @@ func (s *Server) upOnce(ctx context.Context) (final bool, err error) {
 func (s *Server) down(ctx context.Context) error {
 	p, err := readPID(s.data())
 	if err != nil || !alive(p.pid) {
-		return nil //nolint:nilerr // no pid file, no server
+		return nil
 	}
 	mode := "fast"
 	if s.c.Ephemeral {

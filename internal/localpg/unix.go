@@ -129,7 +129,7 @@ func lockFolder(dir string) (*os.File, error) {
 	if err != nil {
 		return nil, fmt.Errorf("database folder: %w", err)
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil { //nolint:gosec // a descriptor is small
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		text, _ := io.ReadAll(io.LimitReader(f, 20))
 		_ = f.Close()
 		pid, _ := strconv.Atoi(strings.TrimSpace(string(text)))
@@ -163,7 +163,7 @@ read -r word
 [ -n "$4" ] && cd / && rm -rf -- "$4" "$5"
 exit 0`
 
-func (s *Server) watch() (*watchdog, error) {
+func (s *Server) watch(ctx context.Context) (*watchdog, error) {
 	r, w, err := os.Pipe()
 	if err != nil {
 		return nil, fmt.Errorf("watchdog: %w", err)
@@ -172,8 +172,8 @@ func (s *Server) watch() (*watchdog, error) {
 	if s.c.Ephemeral {
 		mode, remove = "immediate", s.c.Dir
 	}
-	// Not bound to a context: it must outlive us.
-	cmd := s.user.command(context.Background(), s.c.Dir, "/bin/sh", "-c", watchScript, "byrelog-watchdog",
+	// ctx is one that is never cancelled: the watchdog must outlive us.
+	cmd := s.user.command(ctx, s.c.Dir, "/bin/sh", "-c", watchScript, "byrelog-watchdog",
 		s.bin.path("pg_ctl"), s.data(), mode, remove, s.socket)
 	cmd.Stdin = r
 	err = cmd.Start()

@@ -256,7 +256,7 @@ func schemaSum() (string, error) {
 		if err != nil {
 			return "", err
 		}
-		fmt.Fprintf(h, "%s %d\n%s", f, len(text), text)
+		_, _ = fmt.Fprintf(h, "%s %d\n%s", f, len(text), text)
 	}
 	_, _ = h.Write([]byte(migrations.Roles))
 	return hex.EncodeToString(h.Sum(nil))[:12], nil

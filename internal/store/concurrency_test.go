@@ -1,7 +1,6 @@
 package store_test
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -65,7 +64,7 @@ func TestReaderMissesNothing(t *testing.T) {
 			}
 		})
 	}
-	ctx, done := context.WithCancel(t.Context())
+	var written atomic.Bool
 	for h := range herds {
 		reading.Go(func() {
 			var after int64
@@ -91,22 +90,23 @@ func TestReaderMissesNothing(t *testing.T) {
 				if last && !page.More {
 					break
 				}
-				last = ctx.Err() != nil
+				last = written.Load()
 				time.Sleep(time.Millisecond)
 			}
 			if int64(len(seen)) != committed[h].Load() {
 				t.Errorf("herd %d: %d events seen, %d committed", h, len(seen), committed[h].Load())
 			}
 			acked[h].Range(func(id, seq any) bool {
-				if seen[id.(uuid.UUID)] != seq.(int64) {
-					t.Errorf("herd %d: %s was acknowledged at %d and read at %d", h, id, seq, seen[id.(uuid.UUID)])
+				i, _ := id.(uuid.UUID)
+				if at, ok := seq.(int64); !ok || seen[i] != at {
+					t.Errorf("herd %d: %s was acknowledged at %d and read at %d", h, id, seq, seen[i])
 				}
 				return true
 			})
 		})
 	}
 	writing.Wait()
-	done()
+	written.Store(true)
 	reading.Wait()
 	for h := range herds {
 		if committed[h].Load() == 0 {

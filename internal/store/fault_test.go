@@ -46,8 +46,10 @@ func TestCutAtEveryMessage(t *testing.T) {
 			return store.Batch{
 				Rows:        rows,
 				Idempotency: []store.IdempotencyRecord{{Owner: "t", Operation: "append", Key: e.key, Status: 200, CreatedAt: start}},
-				Import: &store.ImportProgress{ID: job.ID, Was: chunk, ChunksDone: chunk + 1, State: store.ImportRunning, At: start,
-					Rejects: []store.Reject{{Line: chunk + 1, Row: "r", Errors: []byte(`[]`)}}},
+				Import: &store.ImportProgress{
+					ID: job.ID, Was: chunk, ChunksDone: chunk + 1, State: store.ImportRunning, At: start,
+					Rejects: []store.Reject{{Line: chunk + 1, Row: "r", Errors: []byte(`[]`)}},
+				},
 			}, nil
 		})
 		return err
@@ -174,7 +176,7 @@ func TestCutRead(t *testing.T) {
 // otherwise, in a folder that the server's user can reach.
 func cluster(t testing.TB, settings map[string]string) (*localpg.Server, *store.DB) {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "byrelog-pgtest-")
+	dir, err := os.MkdirTemp("", "byrelog-pgtest-") //nolint:usetesting // as root, t.TempDir is out of the server's reach
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -59,8 +59,10 @@ func (db *DB) Known(ctx context.Context, herd uuid.UUID, ids []uuid.UUID) (map[u
 				rows.Close()
 				return err
 			}
-			out[r.ID] = KnownEvent{Seq: r.Seq, Animal: r.Animal, Kind: r.Kind, On: r.On, RecordedAt: r.RecordedAt,
-				Leaf: r.Leaf, Hash: r.Hash, Note: r.Note, NoteErased: r.NoteErased}
+			out[r.ID] = KnownEvent{
+				Seq: r.Seq, Animal: r.Animal, Kind: r.Kind, On: r.On, RecordedAt: r.RecordedAt,
+				Leaf: r.Leaf, Hash: r.Hash, Note: r.Note, NoteErased: r.NoteErased,
+			}
 		}
 		return rows.Err()
 	})

@@ -142,8 +142,10 @@ func TestTokens(t *testing.T) {
 	ctx := t.Context()
 	id := herd(t, db, "tokens")
 	expires := start.AddDate(1, 0, 0)
-	full := store.Token{ID: uuid.New(), Name: "cooperative", CreatedAt: start, ExpiresAt: &expires,
-		Grants: []store.Grant{{Scope: store.Read}, {Herd: &id, Scope: store.Manage}, {Herd: &id, Scope: store.Record}}}
+	full := store.Token{
+		ID: uuid.New(), Name: "cooperative", CreatedAt: start, ExpiresAt: &expires,
+		Grants: []store.Grant{{Scope: store.Read}, {Herd: &id, Scope: store.Manage}, {Herd: &id, Scope: store.Record}},
+	}
 	bare := store.Token{ID: uuid.New(), Name: "admin", Admin: true, CreatedAt: start.Add(time.Second)}
 	for i, tok := range []store.Token{full, bare} {
 		if err := db.CreateToken(ctx, tok, [32]byte{byte(i + 1)}); err != nil {
@@ -214,8 +216,10 @@ func TestImport(t *testing.T) {
 	db := open(t, store.Config{URL: app})
 	ctx := t.Context()
 	id, other := herd(t, db, "import"), herd(t, db, "import-other")
-	job := store.Import{Herd: id, ID: uuid.New(), Owner: "t", Source: "office", FileName: "sheet.csv", Mapping: "m",
-		Options: []byte(`{"dry_run": false}`), CreatedAt: start, UpdatedAt: start}
+	job := store.Import{
+		Herd: id, ID: uuid.New(), Owner: "t", Source: "office", FileName: "sheet.csv", Mapping: "m",
+		Options: []byte(`{"dry_run": false}`), CreatedAt: start, UpdatedAt: start,
+	}
 	if err := db.CreateImport(ctx, job); err != nil {
 		t.Fatal(err)
 	}

@@ -58,11 +58,16 @@ func (t Timeouts) withDefaults() Timeouts {
 		field *time.Duration
 		value time.Duration
 	}{
-		{&t.Acquire, 2 * time.Second}, {&t.ImportAcquire, 5 * time.Second},
-		{&t.Call, 8 * time.Second}, {&t.ImportCall, 20 * time.Second},
-		{&t.Statement, 5 * time.Second}, {&t.ImportStatement, 15 * time.Second},
-		{&t.Lock, time.Second}, {&t.ImportLock, 5 * time.Second},
-		{&t.Idle, 10 * time.Second}, {&t.ImportIdle, 30 * time.Second},
+		{&t.Acquire, 2 * time.Second},
+		{&t.ImportAcquire, 5 * time.Second},
+		{&t.Call, 8 * time.Second},
+		{&t.ImportCall, 20 * time.Second},
+		{&t.Statement, 5 * time.Second},
+		{&t.ImportStatement, 15 * time.Second},
+		{&t.Lock, time.Second},
+		{&t.ImportLock, 5 * time.Second},
+		{&t.Idle, 10 * time.Second},
+		{&t.ImportIdle, 30 * time.Second},
 	} {
 		if *d.field == 0 {
 			*d.field = d.value
@@ -160,8 +165,10 @@ func newPool(ctx context.Context, url, name, role string, size int32, l limits) 
 		if _, err := conn.Exec(ctx, sql); err != nil {
 			var pg *pgconn.PgError
 			if errors.As(err, &pg) && (pg.Code == "22023" || pg.Code == "42501" || pg.Code == "42704") {
-				return &Error{Kind: ErrSchema, Op: "take role " + role,
-					Err: fmt.Errorf("%w (an administrator runs migrations/roles.sql once)", &pgFailure{pg})}
+				return &Error{
+					Kind: ErrSchema, Op: "take role " + role,
+					Err: fmt.Errorf("%w (an administrator runs migrations/roles.sql once)", &pgFailure{pg}),
+				}
 			}
 			return err
 		}
@@ -171,8 +178,10 @@ func newPool(ctx context.Context, url, name, role string, size int32, l limits) 
 	if err != nil {
 		return nil, &Error{Kind: ErrUnavailable, Op: "open " + name + " pool", Err: err}
 	}
-	return &pool{Pool: p, name: name, acquire: l.acquire, deadline: l.call,
-		readOnly: role == roleReader}, nil
+	return &pool{
+		Pool: p, name: name, acquire: l.acquire, deadline: l.call,
+		readOnly: role == roleReader,
+	}, nil
 }
 
 func millis(d time.Duration) string { return strconv.FormatInt(max(1, d.Milliseconds()), 10) }
@@ -277,9 +286,11 @@ func (db *DB) Stats() []PoolStat {
 	out := make([]PoolStat, 0, 5)
 	for _, p := range db.pools() {
 		s := p.Stat()
-		out = append(out, PoolStat{Name: p.name, Max: s.MaxConns(), InUse: s.AcquiredConns(), Idle: s.IdleConns(),
+		out = append(out, PoolStat{
+			Name: p.name, Max: s.MaxConns(), InUse: s.AcquiredConns(), Idle: s.IdleConns(),
 			Acquires: s.AcquireCount(), Empty: s.EmptyAcquireCount(), AcquireWait: s.EmptyAcquireWaitTime(),
-			Canceled: s.CanceledAcquireCount(), Constructs: s.NewConnsCount()})
+			Canceled: s.CanceledAcquireCount(), Constructs: s.NewConnsCount(),
+		})
 	}
 	return out
 }

@@ -404,7 +404,7 @@ func TestAppendRefused(t *testing.T) {
 			if !errors.Is(err, c.want) {
 				t.Fatalf("error %v, want %v", err, c.want)
 			}
-			if c.want == error(store.ErrIDTaken) && bytes.Contains([]byte(err.Error()), []byte(tried[4].ID.String())) {
+			if errors.Is(c.want, store.ErrIDTaken) && bytes.Contains([]byte(err.Error()), []byte(tried[4].ID.String())) {
 				t.Errorf("the error quotes a value: %v", err)
 			}
 			same(t, scan(t, db, id, 0, 0, true), old, true)

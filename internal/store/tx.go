@@ -88,7 +88,7 @@ func (p *pool) once(ctx context.Context, herd uuid.UUID, fn func(context.Context
 	defer cancel()
 	if err := tx.Commit(cctx); err != nil {
 		if p.readOnly {
-			return false, nil //nolint:nilerr // what was read has been read; nothing hangs on this commit
+			return false, nil // what was read has been read; nothing hangs on this commit
 		}
 		err = commitError(err)
 		return retryable(err), err

@@ -446,17 +446,27 @@ func lint(t testing.TB, conn *sql.Conn) []string {
 		if err != nil {
 			t.Fatalf("%s: %v", check.complaint, err)
 		}
-		for rows.Next() {
-			var what string
-			if err := rows.Scan(&what); err != nil {
-				t.Fatal(err)
-			}
+		for _, what := range texts(t, rows) {
 			out = append(out, what+": "+check.complaint)
 		}
-		if err := rows.Err(); err != nil {
-			t.Fatalf("%s: %v", check.complaint, err)
+	}
+	return out
+}
+
+// texts reads rows of one column and closes them.
+func texts(t testing.TB, rows *sql.Rows) []string {
+	t.Helper()
+	defer func() { _ = rows.Close() }()
+	var out []string
+	for rows.Next() {
+		var s string
+		if err := rows.Scan(&s); err != nil {
+			t.Fatal(err)
 		}
-		_ = rows.Close()
+		out = append(out, s)
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
 	}
 	return out
 }
