@@ -157,7 +157,7 @@ func (p *program) tokenList() *cobra.Command {
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
 				line(w, "ID", "NAME", "STATE", "EXPIRES", "LAST USED", "MAY")
-				for _, t := range list.Items {
+				for _, t := range list.Tokens {
 					line(w, t.ID.String(), t.Name, tokenState(&t), moment(t.ExpiresAt), moment(t.LastUsedAt), may(&t))
 				}
 			})
@@ -240,7 +240,7 @@ func (p *program) herdCreate() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			rsp, err := c.CreateHerdWithResponse(cmd.Context(), api.NewHerd{Name: args[0], Title: given(title), Zone: given(zone)})
+			rsp, err := c.CreateHerdWithResponse(cmd.Context(), api.NewHerd{Herd: args[0], Title: given(title), Zone: given(zone)})
 			if err != nil {
 				return explain(&f, err)
 			}
@@ -249,7 +249,7 @@ func (p *program) herdCreate() *cobra.Command {
 				return err
 			}
 			return p.show(&f, h, func(w *tabwriter.Writer) {
-				line(w, fmt.Sprintf("Herd %s is registered, in the zone %s.", h.Name, h.Zone))
+				line(w, fmt.Sprintf("Herd %s is registered, in the zone %s.", h.Herd, h.Zone))
 			})
 		},
 	}
@@ -278,7 +278,7 @@ func (p *program) herdList() *cobra.Command {
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
 				line(w, "HERD", "EVENTS", "RECORDED", "HEAD")
-				for _, h := range list.Items {
+				for _, h := range list.Heads {
 					recorded := ""
 					if h.RecordedAt != nil {
 						recorded = moment(h.RecordedAt)

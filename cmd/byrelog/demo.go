@@ -56,6 +56,7 @@ func (p *program) demo(ctx context.Context, f *serverFlags, years int) error {
 		}
 		f.dataDir = dir + "-demo" // never the folder of somebody's real records
 	}
+	f.quiet = -1 // no load balancer has to notice
 	p.printf("Starting a private Postgres in %s\n", f.dataDir)
 	s, err := p.open(ctx, f, p.logger(level))
 	if err != nil {

@@ -310,7 +310,7 @@ func (p *program) mappingList() *cobra.Command {
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
 				line(w, "NAME", "VERSION", "SAVED")
-				for _, m := range list.Items {
+				for _, m := range list.Mappings {
 					saved := "built in"
 					if m.CreatedAt != nil {
 						saved = moment(m.CreatedAt)

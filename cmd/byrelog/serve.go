@@ -19,6 +19,7 @@ import (
 type serverFlags struct {
 	listen, databaseURL, dataDir, logLevel string
 	migrate                                bool
+	quiet                                  time.Duration // between "not ready" and "no new connections"; see httpapi.Config
 	cacheMiB                               int64
 }
 
@@ -139,7 +140,7 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 		cache = -1
 	}
 	s.book = book.New(s.db, book.Options{Log: log, CacheSize: cache})
-	s.server, err = httpapi.New(s.book, s.db, httpapi.Options{Log: log, Version: version()})
+	s.server, err = httpapi.New(s.book, httpapi.Config{Log: log, Ready: s.db.Ready, Quiet: f.quiet})
 	return s, err
 }
 

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
 )
 
 // Outcome says what became of one event of an append.
@@ -151,12 +152,32 @@ func refused(list []Fault) error {
 func (b *Book) allowed(ctx context.Context, h *Herd, events []*event.Event) error {
 	var list []Fault
 	err := b.View(ctx, h, AsOf{}, func(v *View) error {
-		for _, r := range v.Fold.Refusals(events) {
-			prefix := ""
-			if len(events) > 1 {
-				prefix = "/" + strconv.Itoa(r.Index)
+		fold, seq := v.Fold, v.Fold.Seq()
+		placed := make(map[uuid.UUID]int64, len(events))
+		if len(events) > 1 {
+			fold = fold.Clone() // takes in what the request brings, event by event
+		}
+		for i, e := range events {
+			if r := fold.Refusal(e); r != nil {
+				prefix := ""
+				if len(events) > 1 {
+					prefix = "/" + strconv.Itoa(i)
+				}
+				list = append(list, Fault{Pointer: prefix, Column: "animal", Code: r.Code, Detail: r.Text})
 			}
-			list = append(list, Fault{Pointer: prefix, Column: "animal", Code: r.Code, Detail: r.Text})
+			if fold == v.Fold {
+				continue
+			}
+			seq++
+			placed[e.ID] = seq
+			fact := []repro.Fact{{Event: e, Seq: seq}}
+			if err := b.resolveVoids(ctx, h, fact); err != nil {
+				return err
+			}
+			if target, _ := named(e); fact[0].Voids == 0 && e.Kind == event.KindVoid {
+				fact[0].Voids = placed[target]
+			}
+			fold.Apply(fact)
 		}
 		return nil
 	})

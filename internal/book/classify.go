@@ -188,7 +188,7 @@ func (c *classifier) reference(ctx context.Context, e *event.Event) (*Fault, err
 	voided := c.voided[target]
 	if stored, inLog := c.known[target]; inLog && !voided {
 		err := c.book.View(ctx, c.herd, AsOf{}, func(v *View) error {
-			voided = v.Fold.Voided(stored.Seq)
+			voided = v.Voided(stored.Seq)
 			return nil
 		})
 		if err != nil {

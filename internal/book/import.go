@@ -162,28 +162,28 @@ func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan import
 // stage copies the body into the staging table while a second goroutine reads
 // it through as a sheet.
 func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan) error {
-	pr, pw := io.Pipe()
-	p, err := b.newPassage(h, plan, pr)
-	if err != nil {
-		return err
+	type outcome struct {
+		rows int64
+		err  error
 	}
-	read := make(chan error, 1)
+	pr, pw := io.Pipe()
+	read := make(chan outcome, 1)
 	go func() {
-		err := p.readThrough()
-		pr.CloseWithError(errors.Join(io.ErrClosedPipe, err)) // unblocks the writer if reading ended early
-		read <- err
+		rows, err := b.readThrough(h, plan, pr)
+		pr.CloseWithError(io.ErrClosedPipe) // unblocks the writer if reading ended early
+		read <- outcome{rows, err}
 	}()
 	digest := sha256.New()
 	chunks, copyErr := b.stageChunks(ctx, h, id, io.TeeReader(body, digest), pw)
 	_ = pw.CloseWithError(copyErr) // nil is io.EOF for the reader; never fails
-	readErr := <-read
+	sheet := <-read
 	switch {
 	case copyErr != nil && !errors.Is(copyErr, io.ErrClosedPipe):
 		return copyErr
-	case readErr != nil:
-		return fileFault(readErr)
+	case sheet.err != nil:
+		return fileFault(sheet.err)
 	}
-	return wrap("finish upload", b.db.FinishStaging(ctx, h.ID, id, [32]byte(digest.Sum(nil)), chunks, p.counts.Rows, b.stamp()))
+	return wrap("finish upload", b.db.FinishStaging(ctx, h.ID, id, [32]byte(digest.Sum(nil)), chunks, sheet.rows, b.stamp()))
 }
 
 func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, through io.Writer) (int64, error) {

@@ -56,8 +56,13 @@ func (b *Book) newPassage(h *Herd, plan importPlan, body io.Reader) (*passage, e
 	return &passage{book: b, herd: h, plan: plan, reader: r, report: report{Layout: r.Layout()}, voided: map[uuid.UUID]bool{}}, nil
 }
 
-// readThrough reads the sheet to its end without looking at the log.
-func (p *passage) readThrough() error {
+// readThrough reads a sheet to its end without looking at the log, and counts
+// its rows.
+func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader) (int64, error) {
+	p, err := b.newPassage(h, plan, body)
+	if err != nil {
+		return 0, err
+	}
 	var problems []sheet.Problem
 	for {
 		line, err := p.reader.Next()
@@ -65,16 +70,15 @@ func (p *passage) readThrough() error {
 			break
 		}
 		if err != nil {
-			return err
+			return 0, err
 		}
 		problems = keep(problems, line.Problems)
 	}
 	stats := p.reader.Stats()
-	p.counts.Rows = int64(stats.Rows)
-	if p.plan.Strict && stats.Refused > 0 {
-		return strictFault(problems, stats.Refused)
+	if plan.Strict && stats.Refused > 0 {
+		return 0, strictFault(problems, stats.Refused)
 	}
-	return nil
+	return int64(stats.Rows), nil
 }
 
 func strictFault(problems []sheet.Problem, refused int) error {

@@ -72,7 +72,7 @@ func (b *Book) Events(ctx context.Context, h *Herd, q Query) (*Page, error) {
 	}
 	err = b.View(ctx, h, AsOf{}, func(v *View) error {
 		for _, r := range rows.Rows {
-			it := Item{Row: r, Voided: v.Fold.Voided(r.Seq)}
+			it := Item{Row: r, Voided: v.Voided(r.Seq)}
 			if q.All || !it.Voided {
 				page.Items = append(page.Items, it)
 			}
@@ -101,7 +101,7 @@ func (b *Book) Event(ctx context.Context, h *Herd, id uuid.UUID) (*Item, error) 
 	}
 	it := &Item{Row: page.Rows[0]}
 	err = b.View(ctx, h, AsOf{}, func(v *View) error {
-		it.Voided = v.Fold.Voided(it.Seq)
+		it.Voided = v.Voided(it.Seq)
 		return nil
 	})
 	return it, err

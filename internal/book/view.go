@@ -30,7 +30,12 @@ type View struct {
 	Head      Head  // of the log that the fold has read; an earlier one with AsOf
 	PolicyRev int64 // changes whenever a policy of the herd does
 	Today     event.Date
+
+	voided map[int64]bool
 }
+
+// Voided tells whether the event at seq is withdrawn by a later one.
+func (v *View) Voided(seq int64) bool { return v.voided[seq] }
 
 // View hands fn the herd's fold, brought up to the head of the log, or folded
 // afresh up to an earlier moment. fn must not keep the fold.
@@ -59,7 +64,7 @@ func (b *Book) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) erro
 	}
 	e.mu.RLock()
 	defer e.mu.RUnlock()
-	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Today: b.today(h)})
+	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Today: b.today(h), voided: e.voided})
 }
 
 func (b *Book) seqOf(ctx context.Context, h *Herd, asOf AsOf, head store.Head) (int64, error) {
@@ -80,16 +85,17 @@ func (b *Book) past(ctx context.Context, h *Herd, seq int64, at time.Time, fn fu
 	if err != nil {
 		return err
 	}
-	fold := repro.NewHerd(h.Name, policies)
-	head, err := b.load(ctx, h, fold, seq)
+	fold, voided := repro.NewHerd(h.Name, policies), map[int64]bool{}
+	head, err := b.load(ctx, h, fold, voided, seq)
 	if err != nil {
 		return err
 	}
-	return fn(&View{Herd: h, Fold: fold, Head: head, Today: b.today(h)})
+	return fn(&View{Herd: h, Fold: fold, Head: head, Today: b.today(h), voided: voided})
 }
 
-// load brings a fold up to seq and returns the head there.
-func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, seq int64) (Head, error) {
+// load brings a fold up to seq, notes what voids withdraw, and returns the head
+// there.
+func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[int64]bool, seq int64) (Head, error) {
 	head := Head{Seq: fold.Seq()}
 	if seq <= fold.Seq() {
 		return head, nil
@@ -99,6 +105,11 @@ func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, seq int64) (
 	flush := func() error {
 		if err := b.resolveVoids(ctx, h, facts); err != nil {
 			return err
+		}
+		for i := range facts {
+			if facts[i].Voids > 0 {
+				voided[facts[i].Voids] = true
+			}
 		}
 		fold.Apply(facts)
 		facts = facts[:0]
@@ -148,10 +159,11 @@ func (b *Book) resolveVoids(ctx context.Context, h *Herd, facts []repro.Fact) er
 // entry is one herd's fold. mu is held for reading while answers are computed
 // and for writing while the log's news are applied.
 type entry struct {
-	mu   sync.RWMutex
-	fold *repro.Herd
-	head Head
-	rev  int64
+	mu     sync.RWMutex
+	fold   *repro.Herd
+	voided map[int64]bool
+	head   Head
+	rev    int64
 
 	element *list.Element // guarded by the cache
 	size    int64         // guarded by the cache
@@ -174,16 +186,16 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, head store.Head, 
 			return err
 		}
 		if e.fold == nil {
-			e.fold = repro.NewHerd(h.Name, policies)
+			e.fold, e.voided = repro.NewHerd(h.Name, policies), map[int64]bool{}
 		} else {
-			e.fold.SetPolicies(policies)
+			e.fold = e.fold.WithPolicies(policies)
 		}
 		e.rev = rev
 	}
 	if e.head.Seq >= head.Seq {
 		return nil
 	}
-	reached, err := b.load(ctx, h, e.fold, head.Seq)
+	reached, err := b.load(ctx, h, e.fold, e.voided, head.Seq)
 	if err != nil {
 		// The fold may have taken in a part: start over next time.
 		e.fold, e.head = nil, Head{}
@@ -192,6 +204,9 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, head store.Head, 
 	e.head = reached
 	return nil
 }
+
+// bytesOfVoid is about what a map keeps for one entry of voided.
+const bytesOfVoid = 32
 
 // cache keeps the folds of the herds last used within a bound of bytes.
 type cache struct {
@@ -226,7 +241,7 @@ func (c *cache) give(e *entry) {
 	size := int64(0)
 	e.mu.RLock()
 	if e.fold != nil {
-		size = e.fold.Size()
+		size = e.fold.Size() + int64(len(e.voided))*bytesOfVoid
 	}
 	e.mu.RUnlock()
 	c.mu.Lock()
