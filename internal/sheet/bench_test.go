@@ -49,6 +49,7 @@ func herdLog(n int) []*event.Recorded {
 const benchRows = 20_000
 
 func perRow(b *testing.B) {
+	b.Helper()
 	b.ReportMetric(float64(b.N)*benchRows/b.Elapsed().Seconds(), "rows/s")
 }
 
@@ -74,6 +75,7 @@ func BenchmarkWrite(b *testing.B) {
 }
 
 func benchRead(b *testing.B, doc []byte, m *sheet.Mapping) {
+	b.Helper()
 	b.SetBytes(int64(len(doc)))
 	b.ReportAllocs()
 	for b.Loop() {

@@ -158,7 +158,7 @@ func (r *Reader) value(line *Line, b *bound) string {
 		}
 	}
 	c := conversion{r: r, line: line, b: b, field: column.Name}
-	switch column.Type {
+	switch column.Type { //nolint:exhaustive // the others stand as they are, or were dealt with above
 	case event.DateOn:
 		return c.date(s)
 	case event.Integer:

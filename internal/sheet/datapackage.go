@@ -138,11 +138,15 @@ func TableSchema() TableDoc {
 	hex64 := &ConstraintDoc{Pattern: "[0-9a-f]{64}"}
 	t.Fields = append(t.Fields,
 		FieldDoc{Name: columnNoteHash, Type: "string", Description: "commitment to the note: SHA-256 of salt and text; it stays when the note is erased", Constraints: hex64},
-		FieldDoc{Name: columnSeq, Type: "integer", Description: "number of the event in the herd's log, without a gap; in the last row the number of events",
-			Constraints: &ConstraintDoc{Required: true, Minimum: 0}},
+		FieldDoc{
+			Name: columnSeq, Type: "integer", Description: "number of the event in the herd's log, without a gap; in the last row the number of events",
+			Constraints: &ConstraintDoc{Required: true, Minimum: 0},
+		},
 		FieldDoc{Name: columnRecordedAt, Type: "datetime", Description: "when it was recorded, UTC with microseconds; empty only at the end of an empty log"},
-		FieldDoc{Name: columnHash, Type: "string", Description: "the herd's hash chain at this event; in the last row the head",
-			Constraints: &ConstraintDoc{Required: true, Pattern: hex64.Pattern}},
+		FieldDoc{
+			Name: columnHash, Type: "string", Description: "the herd's hash chain at this event; in the last row the head",
+			Constraints: &ConstraintDoc{Required: true, Pattern: hex64.Pattern},
+		},
 	)
 	return t
 }

@@ -85,10 +85,12 @@ func (r *Reader) checkOrders() error {
 		if o == nil || o.contrary == 0 || o.proven > 0 {
 			continue
 		}
-		return &FileError{Line: o.line, Code: CodeDateOrder,
+		return &FileError{
+			Line: o.line, Code: CodeDateOrder,
 			Detail: fmt.Sprintf("no date of the column %s shows that its order is %s, and %d, the first in this line, can only be %s",
 				quote(r.columnName(i)), o.order, o.contrary, swapped(o.order)),
-			Suggestion: "correct dates in the mapping if the whole column is so, else correct the cells"}
+			Suggestion: "correct dates in the mapping if the whole column is so, else correct the cells",
+		}
 	}
 	return nil
 }

@@ -78,18 +78,22 @@ func utf8Source(raw io.Reader, name string, limit int64) (src io.Reader, bom boo
 	switch {
 	case bytes.HasPrefix(head, bomUTF8):
 		if name != utf8Name {
-			return nil, false, &FileError{Line: 1, Code: CodeEncoding,
+			return nil, false, &FileError{
+				Line: 1, Code: CodeEncoding,
 				Detail:     "the file begins with the mark of UTF-8, but " + name + " is stated for it",
-				Suggestion: "state utf-8 in the mapping, or save the sheet in " + name}
+				Suggestion: "state utf-8 in the mapping, or save the sheet in " + name,
+			}
 		}
 		_, err = br.Discard(len(bomUTF8))
 		return br, true, err
 	case bytes.HasPrefix(head, bomLE) || bytes.HasPrefix(head, bomBE):
 		little := bytes.HasPrefix(head, bomLE)
 		if !is16 || name == "utf-16le" && !little || name == "utf-16be" && little {
-			return nil, false, &FileError{Line: 1, Code: CodeEncoding,
+			return nil, false, &FileError{
+				Line: 1, Code: CodeEncoding,
 				Detail:     "the file begins with the mark of UTF-16, but " + name + " is stated for it",
-				Suggestion: "state utf-16 in the mapping, or save the sheet as CSV UTF-8"}
+				Suggestion: "state utf-16 in the mapping, or save the sheet as CSV UTF-8",
+			}
 		}
 		if _, err = br.Discard(2); err != nil {
 			return nil, false, err
@@ -102,9 +106,11 @@ func utf8Source(raw io.Reader, name string, limit int64) (src io.Reader, bom boo
 		}
 	case name == "utf-16":
 		// Without a mark the order of the bytes would be a guess.
-		return nil, false, &FileError{Line: 1, Code: CodeEncoding,
+		return nil, false, &FileError{
+			Line: 1, Code: CodeEncoding,
 			Detail:     "utf-16 is stated, but the file has no byte order mark",
-			Suggestion: "state utf-16le or utf-16be in the mapping"}
+			Suggestion: "state utf-16le or utf-16be in the mapping",
+		}
 	}
 	if name == utf8Name {
 		return br, false, nil
@@ -129,8 +135,10 @@ func refuseOther(head []byte) error {
 	default:
 		return nil
 	}
-	return &FileError{Line: 1, Code: CodeNotCSV, Detail: "this is " + what + ", not CSV, whatever its name",
-		Suggestion: "open it in the spreadsheet program and save it as CSV"}
+	return &FileError{
+		Line: 1, Code: CodeNotCSV, Detail: "this is " + what + ", not CSV, whatever its name",
+		Suggestion: "open it in the spreadsheet program and save it as CSV",
+	}
 }
 
 // limited refuses a file that is larger than the limit, where io.LimitReader

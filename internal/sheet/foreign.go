@@ -114,12 +114,16 @@ func (r *Reader) bindForeign(header []string, line int) error {
 		}
 	})
 	if len(unclear) > 0 {
-		return &FileError{Line: line, Code: CodeHeader, Detail: "the header names a column of the mapping twice: " + missing(unique(unclear)),
-			Suggestion: "rename one of them, or give its position in the mapping"}
+		return &FileError{
+			Line: line, Code: CodeHeader, Detail: "the header names a column of the mapping twice: " + missing(unique(unclear)),
+			Suggestion: "rename one of them, or give its position in the mapping",
+		}
 	}
 	if len(lacking) > 0 {
-		return &FileError{Line: line, Code: CodeHeader, Detail: "the header lacks columns of the mapping: " + missing(unique(lacking)),
-			Suggestion: "the header has " + shownList(header)}
+		return &FileError{
+			Line: line, Code: CodeHeader, Detail: "the header lacks columns of the mapping: " + missing(unique(lacking)),
+			Suggestion: "the header has " + shownList(header),
+		}
 	}
 	for i, h := range header {
 		if !used[i] && !blank(h) && !isRejectColumn(strings.ReplaceAll(f.header[i], " ", "_")) {
@@ -365,9 +369,11 @@ func (r *Reader) identify(line *Line) error {
 		at, repeats, differs := r.ids.known(e)
 		switch {
 		case differs:
-			r.addOnce(line, Problem{Line: line.Number, Column: r.columnName(r.foreign.key[0]), Field: "ref", Value: shown(e.Ref), Code: CodeDuplicateKey,
+			r.addOnce(line, Problem{
+				Line: line.Number, Column: r.columnName(r.foreign.key[0]), Field: "ref", Value: shown(e.Ref), Code: CodeDuplicateKey,
 				Detail:     fmt.Sprintf("the key %s stands in line %d already, with other content", quote(e.Ref), at),
-				Suggestion: "take one of the two rows out, or give the mapping a key that tells them apart"})
+				Suggestion: "take one of the two rows out, or give the mapping a key that tells them apart",
+			})
 		case repeats:
 			again = at
 		default:

@@ -13,6 +13,7 @@ import (
 
 // drain reads a sheet to its end and holds what every caller relies on.
 func drain(t *testing.T, doc []byte, m *sheet.Mapping) {
+	t.Helper()
 	r, err := sheet.NewReader(bytes.NewReader(doc), m, herd, today, sheet.WithLimits(sheet.Limits{Field: 4096, Rows: 10_000}))
 	if err != nil {
 		inOrder(t, err)
@@ -86,6 +87,7 @@ func drain(t *testing.T, doc []byte, m *sheet.Mapping) {
 
 // inOrder: whatever is wrong with a file is said with a code and in words.
 func inOrder(t *testing.T, err error) {
+	t.Helper()
 	var fe *sheet.FileError
 	if !errors.As(err, &fe) || fe.Code == "" || fe.Detail == "" {
 		t.Fatalf("not a fault of the file: %v", err)

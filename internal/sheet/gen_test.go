@@ -1,6 +1,7 @@
 package sheet_test
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 	"time"
@@ -11,8 +12,6 @@ import (
 
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/sheet"
-
-	"bytes"
 )
 
 // text draws what a text field can hold: any letters and marks but control

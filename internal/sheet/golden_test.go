@@ -26,7 +26,7 @@ var today = event.NewDate(2026, 11, 25)
 
 func sample(t testing.TB, name string) []byte {
 	t.Helper()
-	b, err := os.ReadFile(filepath.Join(samples, name)) //nolint:gosec // a sample of this repository
+	b, err := os.ReadFile(filepath.Join(samples, name))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,7 +36,6 @@ func sample(t testing.TB, name string) []byte {
 func golden(t *testing.T, name string, got []byte) {
 	t.Helper()
 	if *update {
-		//nolint:gosec // a file of the repository, for everyone to read
 		if err := os.WriteFile(filepath.Join(samples, name), got, 0o644); err != nil {
 			t.Fatal(err)
 		}

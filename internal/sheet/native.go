@@ -151,11 +151,15 @@ func (r *Reader) bindNative(header []string, line int) error {
 	case len(doubled) > 0:
 		return &FileError{Line: line, Code: CodeHeader, Detail: "the header names a column twice: " + missing(doubled)}
 	case len(unknown) > 0:
-		return &FileError{Line: line, Code: CodeHeader, Detail: "the log has no such column: " + missing(unknown),
-			Suggestion: "a sheet with columns of its own needs a mapping"}
+		return &FileError{
+			Line: line, Code: CodeHeader, Detail: "the log has no such column: " + missing(unknown),
+			Suggestion: "a sheet with columns of its own needs a mapping",
+		}
 	case n.back[columnKind] < 0 || n.back[columnOn] < 0:
-		return &FileError{Line: line, Code: CodeHeader, Detail: "the header must have the columns kind and on",
-			Suggestion: "a sheet with columns of its own needs a mapping"}
+		return &FileError{
+			Line: line, Code: CodeHeader, Detail: "the header must have the columns kind and on",
+			Suggestion: "a sheet with columns of its own needs a mapping",
+		}
 	}
 	return nil
 }
@@ -324,13 +328,17 @@ func suggest(p event.Problem) string {
 func (r *Reader) endRow(line *Line) error {
 	n := &r.native
 	if n.end != nil {
-		return &FileError{Line: line.Number, Code: CodeEndRecord, Detail: fmt.Sprintf("a second end record; the first stands in line %d", n.end.line),
-			Suggestion: "import exports one by one"}
+		return &FileError{
+			Line: line.Number, Code: CodeEndRecord, Detail: fmt.Sprintf("a second end record; the first stands in line %d", n.end.line),
+			Suggestion: "import exports one by one",
+		}
 	}
 	seq, err := strconv.ParseInt(n.fromLog(line.Cells, isSeq), 10, 64)
 	if err != nil || seq < 0 {
-		return &FileError{Line: line.Number, Code: CodeEndRecord, Detail: "the end record does not say in seq how many events the file has",
-			Suggestion: "leave the end record out if the file was made by hand"}
+		return &FileError{
+			Line: line.Number, Code: CodeEndRecord, Detail: "the end record does not say in seq how many events the file has",
+			Suggestion: "leave the end record out if the file was made by hand",
+		}
 	}
 	if h := r.cells[columnHerd]; r.herd != "" && h != "" && h != r.herd {
 		return &FileError{Line: line.Number, Code: event.CodeHerdMismatch, Detail: "the file is an export of herd " + quote(h) + ", the import is of " + r.herd}
@@ -355,18 +363,24 @@ func (r *Reader) atEnd() error {
 		return io.EOF
 	}
 	if n.events != n.end.seq {
-		return &FileError{Line: n.end.line, Code: CodeEndRecord,
+		return &FileError{
+			Line: n.end.line, Code: CodeEndRecord,
 			Detail:     fmt.Sprintf("the end record counts %d events, the file has %d", n.end.seq, n.events),
-			Suggestion: "fetch the export again; if rows were meant to be taken out or added, take the end record out too"}
+			Suggestion: "fetch the export again; if rows were meant to be taken out or added, take the end record out too",
+		}
 	}
 	if n.log[-isHash-1] >= 0 && n.end.hash == "" {
-		return &FileError{Line: n.end.line, Code: CodeEndRecord, Detail: "the end record has no hash: the file was cut off in its last row",
-			Suggestion: "fetch the export again"}
+		return &FileError{
+			Line: n.end.line, Code: CodeEndRecord, Detail: "the end record has no hash: the file was cut off in its last row",
+			Suggestion: "fetch the export again",
+		}
 	}
 	if n.maxHash != "" && n.end.hash != "" && (n.maxSeq != n.end.seq || n.maxHash != n.end.hash) {
-		return &FileError{Line: n.end.line, Code: CodeEndRecord,
+		return &FileError{
+			Line: n.end.line, Code: CodeEndRecord,
 			Detail:     fmt.Sprintf("the last event of the file (seq %d) is not the head that the end record names (seq %d)", n.maxSeq, n.end.seq),
-			Suggestion: "fetch the export again"}
+			Suggestion: "fetch the export again",
+		}
 	}
 	r.stats.Complete = true
 	return io.EOF

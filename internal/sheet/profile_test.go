@@ -42,8 +42,10 @@ func fromExport(t interface{ Fatalf(string, ...any) }, doc []byte) []*event.Reco
 		}
 		e := line.Events[0]
 		e.Seal(e.NoteSalt)
-		log = append(log, &event.Recorded{Event: *e, Seq: line.Stamp.Seq, RecordedAt: line.Stamp.RecordedAt,
-			Bytes: e.Canonical(), Hash: line.Stamp.Hash})
+		log = append(log, &event.Recorded{
+			Event: *e, Seq: line.Stamp.Seq, RecordedAt: line.Stamp.RecordedAt,
+			Bytes: e.Canonical(), Hash: line.Stamp.Hash,
+		})
 	}
 }
 
@@ -305,7 +307,7 @@ func TestNativeRefuses(t *testing.T) {
 		{"old workbook", "\xd0\xcf\x11\xe0\xa1\xb1", sheet.CodeNotCSV, "workbook"},
 		{"page", "\xef\xbb\xbf <HTML><body>", sheet.CodeNotCSV, "web page"},
 		{"table", "<table border=1>", sheet.CodeNotCSV, "web page"},
-		{"two ends", "kind,on,seq\nend,,0\nend,,0\n", sheet.CodeEndRecord, "second end"},
+		{"two ends", "kind,on,seq\nend,,0\nend,,1\n", sheet.CodeEndRecord, "second end"},
 		{"end without count", "kind,on,seq\nend,,\n", sheet.CodeEndRecord, "seq"},
 		{"rows missing", "kind,on,animal,seq\nmove,2026-01-01,1,1\nend,,,2\n", sheet.CodeEndRecord, "counts 2 events, the file has 1"},
 		{"sep names a letter", "sep=a\n" + head, sheet.CodeDelimiter, "sep="},

@@ -160,8 +160,10 @@ func (r *Reader) open() error {
 }
 
 func (r *Reader) noHeader() error {
-	return &FileError{Line: r.sc.line, Code: CodeNoHeader,
-		Detail: fmt.Sprintf("the file ends before its header, which is expected in row %d", r.m.headerRow)}
+	return &FileError{
+		Line: r.sc.line, Code: CodeNoHeader,
+		Detail: fmt.Sprintf("the file ends before its header, which is expected in row %d", r.m.headerRow),
+	}
 }
 
 // bind finds the columns; header is nil for a sheet without one.
@@ -221,9 +223,11 @@ func (r *Reader) tellDelimiter(head []byte) (byte, error) {
 		if bytes.IndexByte(head, 0) >= 0 {
 			return 0, r.sc.nul()
 		}
-		return 0, &FileError{Line: r.sc.line, Code: CodeDelimiter,
+		return 0, &FileError{
+			Line: r.sc.line, Code: CodeDelimiter,
 			Detail:     fmt.Sprintf("no delimiter of , ; tab | makes row %d a header with the columns that are needed", r.m.headerRow),
-			Suggestion: "check the header's names, or state delimiter and header_row in the mapping"}
+			Suggestion: "check the header's names, or state delimiter and header_row in the mapping",
+		}
 	}
 	return best, nil
 }
@@ -349,9 +353,11 @@ func (r *Reader) tooMany(line *Line) error {
 	if r.ids.size() <= r.ids.most {
 		return nil
 	}
-	return &FileError{Line: line.Number, Code: CodeTooManyRows,
+	return &FileError{
+		Line: line.Number, Code: CodeTooManyRows,
 		Detail:     fmt.Sprintf("the file has more than %d rows without an event id", r.ids.most),
-		Suggestion: "send it in parts"}
+		Suggestion: "send it in parts",
+	}
 }
 
 // missing lists names for a header's fault.

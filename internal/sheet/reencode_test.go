@@ -183,7 +183,10 @@ func decoded(t *testing.T, doc []byte) []byte {
 }
 
 // inUTF8 is a mapping with another encoding stated.
-func inUTF8(t *testing.T, name string) *sheet.Mapping { return restated(t, name, "utf-8") }
+func inUTF8(t *testing.T, name string) *sheet.Mapping {
+	t.Helper()
+	return restated(t, name, "utf-8")
+}
 
 func restated(t *testing.T, name, encoding string) *sheet.Mapping {
 	t.Helper()
@@ -202,7 +205,8 @@ func TestEncodings(t *testing.T) {
 	want := toldAll(t, text, restated(t, "office-events.yaml", "utf-8"))
 	encode := func(e interface {
 		Bytes([]byte) ([]byte, error)
-	}) []byte {
+	},
+	) []byte {
 		b, err := e.Bytes(text)
 		if err != nil {
 			t.Fatal(err)
@@ -276,7 +280,8 @@ func TestKeys(t *testing.T) {
 // sent again must find its events. Made with Python's uuid.uuid5 over the
 // canonical bytes, a zero byte, the note, a zero byte and the ordinal.
 func TestIDsHold(t *testing.T) {
-	const doc = "kind,on,animal,source,ref,note\ndry_off,2026-01-31,0017,barn,r1,\ndry_off,2026-01-31,0017,barn,r1,\ndry_off,2026-01-31,0017,barn,r1,lame\n"
+	const row = "dry_off,2026-01-31,0017,barn,r1,"
+	const doc = "kind,on,animal,source,ref,note\n" + row + "\n" + row + "\n" + row + "lame\n"
 	r, err := sheet.NewReader(strings.NewReader(doc), sheet.Native(), herd, today)
 	if err != nil {
 		t.Fatal(err)

@@ -120,8 +120,10 @@ func (s *scanner) next() (record, error) {
 		return record{}, s.fail(rec.first, CodeTooManyRows, "the file has more than %d rows", s.limits.Rows)
 	}
 	if !s.valid() {
-		return record{}, &FileError{Line: rec.first, Code: CodeEncoding, Detail: "the row is not UTF-8",
-			Suggestion: "save the sheet as CSV UTF-8, or state its encoding in the mapping (windows-1252 is usual)"}
+		return record{}, &FileError{
+			Line: rec.first, Code: CodeEncoding, Detail: "the row is not UTF-8",
+			Suggestion: "save the sheet as CSV UTF-8, or state its encoding in the mapping (windows-1252 is usual)",
+		}
 	}
 	// One string for the whole record: cells share it.
 	whole := string(s.text)
@@ -306,9 +308,11 @@ func (s *scanner) quoted(rec *record) (more bool, err error) {
 	if s.srcErr != nil && !errors.Is(s.srcErr, io.EOF) {
 		return false, s.atEnd()
 	}
-	return false, &FileError{Line: opened, Code: CodeOpenQuote,
+	return false, &FileError{
+		Line: opened, Code: CodeOpenQuote,
 		Detail:     "the quote that opens in this line is never closed: the file was cut off, or a quote is missing",
-		Suggestion: "write a quote inside a field twice"}
+		Suggestion: "write a quote inside a field twice",
+	}
 }
 
 // afterQuote passes what stands behind a closing quote.
@@ -344,14 +348,18 @@ func (s *scanner) stray(rec *record, what string) {
 }
 
 func (s *scanner) tooLong(line int) error {
-	return &FileError{Line: line, Code: CodeFieldTooLong,
+	return &FileError{
+		Line: line, Code: CodeFieldTooLong,
 		Detail:     fmt.Sprintf("a field that begins in this line is longer than %s", byteCount(int64(s.limits.Field))),
-		Suggestion: "look for a quote that is not closed"}
+		Suggestion: "look for a quote that is not closed",
+	}
 }
 
 func (s *scanner) nul() error {
-	return &FileError{Line: s.line, Code: CodeNUL, Detail: "the file holds a zero byte, so it is no text in the stated encoding",
-		Suggestion: "if it was saved as Unicode text, state utf-16 in the mapping or save it as CSV UTF-8"}
+	return &FileError{
+		Line: s.line, Code: CodeNUL, Detail: "the file holds a zero byte, so it is no text in the stated encoding",
+		Suggestion: "if it was saved as Unicode text, state utf-16 in the mapping or save it as CSV UTF-8",
+	}
 }
 
 func byteCount(n int64) string {
