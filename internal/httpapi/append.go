@@ -52,6 +52,9 @@ func (b *batch) locate(i int, rest string) api.ProblemItem {
 func (b *batch) relocate(p *problem) {
 	for i := range p.items {
 		it := &p.items[i]
+		if it.Pointer == nil && it.Line == nil && it.Parameter == nil {
+			it.Pointer = ptr("#") // the event as a whole
+		}
 		if it.Pointer == nil {
 			continue
 		}

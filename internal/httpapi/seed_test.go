@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -68,3 +69,5 @@ func get(s *httpapitest.Server, path string, args ...any) *httpapitest.Response 
 }
 
 func marshal(v any) ([]byte, error) { return json.Marshal(v) }
+
+func itoa(n int64) string { return strconv.FormatInt(n, 10) }

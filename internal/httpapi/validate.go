@@ -224,26 +224,37 @@ func hasSchemaError(err error) bool {
 }
 
 // wordBody words one failure of a schema. For members that are missing or not
-// known it finds out which: the validator names the object only.
+// known it finds out which: the validator names the object only. There are two
+// validators, and they point differently; a schema of plain keywords goes to
+// the older one.
 func wordBody(se *openapi3.SchemaError) []api.ProblemItem {
-	at := "#"
-	for _, token := range se.JSONPointer() {
-		at += "/" + pointerToken(token)
-	}
+	path := se.JSONPointer()
 	object, _ := se.Value.(map[string]any)
 	var items []api.ProblemItem
+	tell := func(path []string, code, text string) {
+		at := "#"
+		for _, token := range path {
+			at += "/" + pointerToken(token)
+		}
+		items = append(items, api.ProblemItem{Code: code, Detail: text, Pointer: &at})
+	}
 	if se.Schema != nil && object != nil {
 		switch se.SchemaField {
 		case "required":
-			for _, name := range se.Schema.Required {
-				if _, ok := object[name]; !ok {
-					items = append(items, api.ProblemItem{Code: "required", Detail: name + " is missing", Pointer: ptr(at + "/" + pointerToken(name))})
+			if n := len(path); n > 0 && slices.Contains(se.Schema.Required, path[n-1]) {
+				if _, ok := object[path[n-1]]; !ok {
+					path = path[:n-1]
 				}
 			}
-		case "additionalProperties":
+			for _, name := range se.Schema.Required {
+				if _, ok := object[name]; !ok {
+					tell(append(slices.Clone(path), name), "required", name+" is missing")
+				}
+			}
+		case "additionalProperties", "properties":
 			for name := range object {
 				if _, ok := se.Schema.Properties[name]; !ok {
-					items = append(items, api.ProblemItem{Code: "unknown_field", Detail: "there is no such field here", Pointer: ptr(at + "/" + pointerToken(name))})
+					tell(append(slices.Clone(path), name), "unknown_field", "there is no such field here")
 				}
 			}
 		}
@@ -254,7 +265,7 @@ func wordBody(se *openapi3.SchemaError) []api.ProblemItem {
 			schema = &openapi3.Schema{}
 		}
 		code, text := wordSchema(schema, se.SchemaField)
-		items = []api.ProblemItem{{Code: code, Detail: text, Pointer: &at}}
+		tell(path, code, text)
 	}
 	return items
 }
