@@ -290,7 +290,11 @@ func (s *Server) initdb(ctx context.Context) error {
 		args = append(args, "--no-sync")
 	}
 	s.log.InfoContext(ctx, "making a database cluster", slog.Int("version", s.bin.major))
-	if out, err := s.user.command(ctx, s.c.Dir, s.bin.path("initdb"), args...).CombinedOutput(); err != nil {
+	cmd := s.user.command(ctx, s.c.Dir, s.bin.path("initdb"), args...)
+	// Broken off by a signal that it knows, it ends its helpers and removes what it made.
+	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
+	cmd.WaitDelay = 10 * time.Second
+	if out, err := cmd.CombinedOutput(); err != nil {
 		return fmt.Errorf("initdb: %w\n%s", err, out)
 	}
 	f, err := os.OpenFile(filepath.Join(fresh, "postgresql.conf"), os.O_APPEND|os.O_WRONLY, 0o600) //nolint:gosec // our own folder

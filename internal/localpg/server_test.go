@@ -383,13 +383,29 @@ func TestRefusedFolders(t *testing.T) {
 	}
 }
 
+// A first start that is broken off while the cluster is made leaves nothing in the
+// way of the next.
+func TestBrokenOff(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(folder(t), "pg")
+	for _, after := range []time.Duration{0, 30 * time.Millisecond, 150 * time.Millisecond} {
+		ctx, cancel := context.WithTimeout(t.Context(), after)
+		s, err := localpg.Start(ctx, localpg.Config{Dir: dir, Unsafe: true})
+		cancel()
+		if err == nil { // a quick machine
+			if err := s.Stop(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	ask(t, start(t, localpg.Config{Dir: dir, Unsafe: true}), "select 'x'")
+}
+
 // A server that cannot start says why, and leaves the folder free.
 func TestDoesNotStart(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(folder(t), "pg")
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
-	defer cancel()
-	_, err := localpg.Start(ctx, localpg.Config{Dir: dir, Unsafe: true, Settings: map[string]string{"no_such_setting": "1"}})
+	_, err := localpg.Start(t.Context(), localpg.Config{Dir: dir, Unsafe: true, Settings: map[string]string{"no_such_setting": "1"}})
 	if err == nil || !strings.Contains(err.Error(), "no_such_setting") {
 		t.Fatalf("error %v", err)
 	}

@@ -21,7 +21,7 @@ import (
 func TestReaderMissesNothing(t *testing.T) {
 	t.Parallel()
 	_, app := pgtest.DB(t)
-	db := open(t, store.Config{URL: app, Writers: 8, Readers: 8})
+	db := open(t, store.Config{URL: app, Writers: 8, Readers: 8, Timeouts: patient})
 	const writers, perWriter = 16, 40
 	var herds []uuid.UUID
 	for i := range 3 {

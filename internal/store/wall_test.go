@@ -283,7 +283,7 @@ func loginIs(t testing.TB, conn *sql.Conn, role string) bool {
 func TestHerdDoesNotLeak(t *testing.T) {
 	t.Parallel()
 	_, app := pgtest.DB(t)
-	db := open(t, store.Config{URL: app, Readers: 4})
+	db := open(t, store.Config{URL: app, Readers: 4, Timeouts: patient})
 	var ids []uuid.UUID
 	for i := range 20 {
 		id := herd(t, db, fmt.Sprintf("leak-%d", i))
