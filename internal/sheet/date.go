@@ -2,6 +2,8 @@ package sheet
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -80,9 +82,9 @@ func (c *conversion) count(s string, fits bool) {
 // stated order and never for it: those that both orders can read were read
 // wrongly, as like as not.
 func (r *Reader) checkOrders() error {
-	for i := range r.names {
+	for _, i := range slices.Sorted(maps.Keys(r.foreign.orders)) {
 		o := r.foreign.orders[i]
-		if o == nil || o.contrary == 0 || o.proven > 0 {
+		if o.contrary == 0 || o.proven > 0 {
 			continue
 		}
 		return &FileError{

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/google/uuid"
+
 	"byrelog.example/internal/event"
 )
 
@@ -360,7 +362,9 @@ func (r *Reader) apply(line *Line, rule *boundRule, ref string) error {
 func (r *Reader) identify(line *Line) error {
 	if !r.ids.keyed {
 		for _, e := range line.Events {
-			r.ids.give(e)
+			if e.ID == uuid.Nil {
+				r.ids.give(e)
+			}
 		}
 		return r.tooMany(line)
 	}

@@ -82,7 +82,9 @@ func (d *identity) remember(e *event.Event, line int) {
 		d.keys = make(map[uuid.UUID]keyUse)
 	}
 	d.keys[d.key(e)] = keyUse{content: d.content(e), line: uint32(min(line, 1<<31))} //nolint:gosec // bounded on this line
-	e.ID = uuid.NewSHA1(namespace, append(d.name(e), '1'))
+	if e.ID == uuid.Nil {
+		e.ID = uuid.NewSHA1(namespace, append(d.name(e), '1'))
+	}
 }
 
 func (d *identity) key(e *event.Event) uuid.UUID {

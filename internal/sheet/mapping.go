@@ -233,6 +233,9 @@ func (c *mappingCheck) run() {
 	if len(m.Events) == 0 {
 		c.add("events must hold at least one rule")
 	}
+	if _, own := m.Fields["event_id"]; own && len(m.Events) > 1 {
+		c.add("fields event_id: the events of a row need ids of their own")
+	}
 	names := map[string]bool{}
 	for i := range m.Events {
 		r := &m.Events[i]
@@ -297,6 +300,12 @@ func (c *mappingCheck) rule(where string, r *Rule) {
 				}
 				kinds = append(kinds, k)
 			}
+		}
+		if kind.Default != "" {
+			if _, ok := event.ParseKind(kind.Default); !ok {
+				c.add("%s: kind: %s is no kind of event", where, quote(kind.Default))
+			}
+			kinds = append(kinds, kind.Default)
 		}
 		if kind.Others != "" && kind.Others != refuse || kind.Split != "" || kind.Dates != "" || kind.Only != nil || kind.Optional {
 			c.add("%s: kind takes a column, words and default only", where)

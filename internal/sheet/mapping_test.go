@@ -182,6 +182,8 @@ func TestMappingRefused(t *testing.T) {
 		{"otherwise", "version: 1", "version: 1\notherwise: guess", "refuse or skip", true},
 		{"name with #", "kind: breeding", "kind: breeding\n    name: a#b", "no space, #", true},
 		{"digits", "version: 1", "version: 1\nanimal_digits: 40", "animal_digits", true},
+		{"default of no kind", "kind: breeding", "kind: {column: k, words: {a: breeding}, default: mating}", "no kind of event", false},
+		{"one id for two events", "on: day}\nevents:", "on: day, event_id: id}\nevents:\n  - kind: dry_off", "ids of their own", false},
 		{"two documents", "version: 1", "version: 1\n---\nversion: 1", "", false},
 		{"not YAML", "version: 1", "version: [", "", false},
 		{"a list", "version: 1", "- 1", "", false},
@@ -285,6 +287,51 @@ events:
 	}
 	if p := lines[2].Problems; len(p) != 1 || p[0].Column != "column 3" || p[0].Code != "bad_time" {
 		t.Errorf("line 3: %+v", lines[2])
+	}
+}
+
+// TestIDColumn: an id that the sheet gives is kept.
+func TestIDColumn(t *testing.T) {
+	const id = "01976f3e-1c1a-7b6e-9d43-0c5d7e0b2a11"
+	lines, _ := readAll(t, []byte("cow,day,bull,id\n7,2026-01-01,b,"+id+"\n8,2026-01-01,b,\n"), strip(t, "on: day}", "on: day, event_id: id}"))
+	if len(lines) != 2 || lines[0].Events[0].ID.String() != id || lines[1].Events[0].ID.Version() != 5 {
+		t.Errorf("%+v", lines)
+	}
+}
+
+// TestColumnOrder: dates that speak against the stated order, and none for it,
+// refuse the file; where the order shows, they refuse their rows.
+func TestColumnOrder(t *testing.T) {
+	for _, tc := range []struct {
+		name, dates, header string
+		events              int // -1: the file is refused
+	}{
+		{"cannot be told", "1/2/2026 3/4/2026", "1", 2},
+		{"shows", "1/2/2026 13/4/2026", "1", 2},
+		{"one slip", "1/2/2026 13/4/2026 4/13/2026", "1", 2},
+		{"all the other way", "1/2/2026 4/13/2026", "1", -1},
+		{"all the other way, no header", "1/2/2026 4/13/2026", "0", -1},
+	} {
+		m, err := sheet.ParseMapping([]byte(`{version: 1, source: s, delimiter: ",", dates: d/m/y, header_row: ` + tc.header + `,
+			fields: {animal: {position: 1}, on: {position: 2}}, events: [{kind: dry_off}]}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		doc := ""
+		if tc.header == "1" {
+			doc = "cow,day\n"
+		}
+		for _, d := range strings.Fields(tc.dates) {
+			doc += "7," + d + "\n"
+		}
+		_, r, err := tryAll([]byte(doc), m)
+		var fe *sheet.FileError
+		switch {
+		case tc.events < 0 && (!errors.As(err, &fe) || fe.Code != sheet.CodeDateOrder):
+			t.Errorf("%s: got %v, want the file refused", tc.name, err)
+		case tc.events >= 0 && (err != nil || r.Stats().Events != tc.events):
+			t.Errorf("%s: %v, want %d events", tc.name, err, tc.events)
+		}
 	}
 }
 

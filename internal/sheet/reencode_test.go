@@ -173,6 +173,23 @@ func TestSameAgain(t *testing.T) {
 	}
 }
 
+// TestOverlap: of a file that repeats a part of an earlier one, only the new
+// rows are new.
+func TestOverlap(t *testing.T) {
+	const head, row = "kind,on,animal\n", "dry_off,2026-01-31,"
+	first := toldAll(t, []byte(head+row+"1\n"+row+"2\n"+row+"2\n"), sheet.Native())
+	second := toldAll(t, []byte(head+row+"3\n"+row+"2\n"+row+"2\n"+row+"2\n"), sheet.Native())
+	fresh := 0
+	for _, e := range second {
+		if !slices.Contains(first, e) {
+			fresh++
+		}
+	}
+	if len(first) != 3 || len(second) != 4 || fresh != 2 {
+		t.Errorf("%d and %d events, %d new; want 3 and 4, and 2 new: cow 3 and the third row of cow 2", len(first), len(second), fresh)
+	}
+}
+
 func decoded(t *testing.T, doc []byte) []byte {
 	t.Helper()
 	out, err := charmap.Windows1252.NewDecoder().Bytes(doc)

@@ -3,6 +3,7 @@ package sheet
 import (
 	"errors"
 	"io"
+	"math"
 	"time"
 
 	"byrelog.example/internal/event"
@@ -26,7 +27,7 @@ type Report struct {
 // added or moved. The report counts what was sound up to the first fault, which
 // is the error: a *[FileError] with line and seq, or what r failed with.
 func VerifyExport(r io.Reader) (Report, error) {
-	rd, err := NewReader(r, Native(), "", event.NewDate(2199, 12, 31))
+	rd, err := NewReader(r, Native(), "", event.NewDate(2199, 12, 31), WithLimits(Limits{Rows: math.MaxInt32, Bytes: math.MaxInt64 - 1}))
 	if err != nil {
 		return Report{}, err
 	}
