@@ -199,11 +199,11 @@ func (s *Server) Stop(ctx context.Context) error {
 		s.guard.dismiss()
 		s.guard = nil
 	}
+	if s.socket != s.run() { // elsewhere, and made again at every start
+		err = errors.Join(err, os.RemoveAll(s.socket))
+	}
 	if s.c.Ephemeral {
 		err = errors.Join(err, os.RemoveAll(s.c.Dir))
-		if !strings.HasPrefix(s.socket, s.c.Dir) {
-			err = errors.Join(err, os.RemoveAll(s.socket))
-		}
 	}
 	_ = s.lock.Close()
 	s.lock = nil
@@ -238,6 +238,7 @@ func (s *Server) Restart(ctx context.Context) error {
 }
 
 func (s *Server) data() string    { return filepath.Join(s.c.Dir, "data") }
+func (s *Server) run() string     { return filepath.Join(s.c.Dir, "run") }
 func (s *Server) logFile() string { return filepath.Join(s.c.Dir, "server.log") }
 
 // clusterVersion is the main version that made a data folder; 0 when there is none.
@@ -263,7 +264,7 @@ func (s *Server) folders() error {
 	if err := os.MkdirAll(filepath.Dir(s.c.Dir), 0o755); err != nil { //nolint:gosec // the server's user must pass
 		return fmt.Errorf("database folder: %w", err)
 	}
-	s.socket = filepath.Join(s.c.Dir, "run")
+	s.socket = s.run()
 	// A socket's path has room for about 100 bytes, and a URL none for some characters
 	// (a comma separates hosts): such a folder gets a short and plain one elsewhere.
 	if len(s.socket)+len("/.s.PGSQL.")+len(port) > 100 || !plain.MatchString(s.socket) {

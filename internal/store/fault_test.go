@@ -203,6 +203,9 @@ func cluster(t testing.TB, settings map[string]string) (*localpg.Server, *store.
 	return pg, db
 }
 
+// batch is how many events an append of the crash test has.
+const batch = 7
+
 // crash appends from several goroutines, kills the server under them, starts it
 // again and gives what was acknowledged, by herd.
 func crash(t *testing.T, pg *localpg.Server, db *store.DB, herds []uuid.UUID, warm time.Duration) map[uuid.UUID][]uuid.UUID {
@@ -216,7 +219,7 @@ func crash(t *testing.T, pg *localpg.Server, db *store.DB, herds []uuid.UUID, wa
 			for {
 				var rows []store.Row
 				_, err := db.Append(t.Context(), h, store.API, func(head store.Head) (store.Batch, error) {
-					rows = follow(head, 3)
+					rows = follow(head, batch)
 					return store.Batch{Rows: rows}, nil
 				})
 				if err != nil {
@@ -264,6 +267,9 @@ func lostOf(t *testing.T, db *store.DB, acked map[uuid.UUID][]uuid.UUID) (lost, 
 				t.Fatalf("the chain breaks at %d", r.Seq)
 			}
 			prev = r.Hash
+		}
+		if n := len(there); n%batch != 0 {
+			t.Errorf("%d events: a batch of %d was torn", n, batch)
 		}
 		for _, id := range ids {
 			total++

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"errors"
 	"reflect"
 	"strconv"
 	"strings"
@@ -395,6 +396,40 @@ func TestIdempotency(t *testing.T) {
 	}
 	if _, err := db.Idempotency(ctx, id, "t1", "append", "k-3"); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Many requests with the same key at once: one effect, and the others are told (T9).
+func TestIdempotencyTogether(t *testing.T) {
+	t.Parallel()
+	_, app := pgtest.DB(t)
+	db := open(t, store.Config{URL: app, Timeouts: patient})
+	id := herd(t, db, "keys-at-once")
+	const keys, requests = 10, 12
+	var effects, taken atomic.Int64
+	var wg sync.WaitGroup
+	for r := range requests {
+		wg.Go(func() {
+			for k := range keys {
+				key := "key-" + strconv.Itoa((k+r)%keys)
+				_, err := db.Append(t.Context(), id, store.API, func(h store.Head) (store.Batch, error) {
+					return store.Batch{Rows: follow(h, 2), Idempotency: []store.IdempotencyRecord{{Owner: "t", Operation: "append", Key: key, Status: 200, Body: []byte(strconv.Itoa(r)), CreatedAt: start}}}, nil
+				})
+				switch {
+				case err == nil:
+					effects.Add(1)
+				case errors.Is(err, store.ErrKeyTaken):
+					taken.Add(1)
+				default:
+					t.Errorf("append: %v", err)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	head, err := db.HeadOf(t.Context(), id)
+	if err != nil || effects.Load() != keys || taken.Load() != keys*(requests-1) || head.Seq != 2*keys {
+		t.Errorf("%d effects, %d taken, head %d, %v", effects.Load(), taken.Load(), head.Seq, err)
 	}
 }
 
