@@ -103,6 +103,7 @@ func plain(r *httpapitest.Response) string {
 // that are no longer valid, with one for another herd, and with one of another
 // scope. Another herd is answered exactly as one that is not there.
 func TestAccessMatrix(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	own := []book.GrantSpec{{Herd: "alder-row", Scopes: []book.Scope{"read", "record", "manage"}}}
 	tokens := map[string]string{
@@ -158,6 +159,7 @@ func TestAccessMatrix(t *testing.T) {
 
 // Ids in paths, bodies and cursors of another herd lead nowhere either.
 func TestIdsOfAnotherHerd(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	token := w.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"read", "record", "manage"}})
 	nobody := uuid.NewString()
@@ -214,6 +216,7 @@ func TestIdsOfAnotherHerd(t *testing.T) {
 
 // What a token may see of all herds is its own.
 func TestListsOverHerds(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	reader := w.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"read"}})
 	recorder := w.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"record"}})

@@ -163,6 +163,7 @@ var badRequests = []bad{
 // is, repeats nothing that was sent beyond a field's own value, and changes
 // nothing.
 func TestBadInput(t *testing.T) {
+	t.Parallel()
 	s := seeded(t)
 	var page api.EventPage
 	get(s, herdPath+"/events?limit=2").Want(http.StatusOK).JSON(&page)

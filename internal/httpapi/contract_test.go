@@ -120,6 +120,7 @@ func TestEveryKindIsInTheContract(t *testing.T) {
 
 // Every example of a request is sent as it stands and taken.
 func TestExamplesOfRequestsAreTaken(t *testing.T) {
+	t.Parallel()
 	s := httpapitest.Start(t, httpapitest.Options{Now: clock})
 	doc := loadContract(t)
 	s.Herd("mill-lane")

@@ -12,6 +12,7 @@ import (
 const heatEvent = `{"id":"0199f3a2-5c10-7b6e-9d43-0c5d7e0b2a11","animal":"0412","kind":"heat","on":"2026-11-02","half":"am","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk"}}`
 
 func TestAppendAndRead(t *testing.T) {
+	t.Parallel()
 	s := httpapitest.Start(t, httpapitest.Options{})
 	s.Herd("alder-row")
 	post := httpapitest.Request{Method: http.MethodPost, Path: "/v1/herds/alder-row/events", Token: s.Admin, Body: heatEvent}

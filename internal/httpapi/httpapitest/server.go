@@ -20,7 +20,6 @@ import (
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/getkin/kin-openapi/openapi3filter"
 	"github.com/getkin/kin-openapi/routers"
-	"github.com/getkin/kin-openapi/routers/legacy"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
@@ -228,7 +227,20 @@ type validating struct {
 	next http.RoundTripper
 }
 
-var contract = sync.OnceValues(func() (routers.Router, error) {
+// address is one path of the contract with a pattern of the addresses that it
+// stands for, escaped.
+type address struct {
+	pattern *regexp.Regexp
+	path    string
+	item    *openapi3.PathItem
+}
+
+type contractDoc struct {
+	doc       *openapi3.T
+	addresses []address
+}
+
+var contract = sync.OnceValues(func() (*contractDoc, error) {
 	for _, media := range []string{"text/csv", "text/html", "application/yaml", "application/x-ndjson"} {
 		openapi3filter.RegisterBodyDecoder(media, openapi3filter.PlainBodyDecoder)
 	}
@@ -236,11 +248,31 @@ var contract = sync.OnceValues(func() (routers.Router, error) {
 	if err != nil {
 		return nil, err
 	}
-	doc.Servers = nil // tests run on any port
-	return legacy.NewRouter(doc)
+	c := &contractDoc{doc: doc}
+	for _, path := range doc.Paths.InMatchingOrder() {
+		pattern := parameter.ReplaceAllString(regexp.QuoteMeta(path), `[^/]+`)
+		c.addresses = append(c.addresses, address{regexp.MustCompile("^" + pattern + "$"), path, doc.Paths.Find(path)})
+	}
+	return c, nil
 })
 
-var csvSuffix = regexp.MustCompile(`/(animals|events|indices|evidence|summary)\.csv$`)
+var (
+	parameter = regexp.MustCompile(`\\\{\w+\\\}`)
+	csvSuffix = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|indices|indices/[^/]+/evidence)|/v1/summary)\.csv$`)
+)
+
+// route finds the operation that a request is for; nil if there is none.
+func (c *contractDoc) route(r *http.Request) *routers.Route {
+	path := csvSuffix.ReplaceAllString(r.URL.EscapedPath(), "$1")
+	for _, a := range c.addresses {
+		if a.pattern.MatchString(path) {
+			if op := a.item.GetOperation(r.Method); op != nil {
+				return &routers.Route{Spec: c.doc, Path: a.path, PathItem: a.item, Method: r.Method, Operation: op}
+			}
+		}
+	}
+	return nil
+}
 
 func (v *validating) RoundTrip(r *http.Request) (*http.Response, error) {
 	rsp, err := v.next.RoundTrip(r)
@@ -261,7 +293,7 @@ func (v *validating) RoundTrip(r *http.Request) (*http.Response, error) {
 
 func (v *validating) check(r *http.Request, rsp *http.Response, body []byte) {
 	v.t.Helper()
-	router, err := contract()
+	c, err := contract()
 	if err != nil {
 		v.t.Fatalf("load contract: %v", err)
 	}
@@ -274,11 +306,8 @@ func (v *validating) check(r *http.Request, rsp *http.Response, body []byte) {
 	if rsp.Header.Get("X-Content-Type-Options") != "nosniff" || rsp.Header.Get("Cache-Control") == "" || rsp.Header.Get("X-Request-Id") == "" {
 		v.t.Errorf("%s %s: the answer lacks a header that every answer has: %v", r.Method, r.URL, rsp.Header)
 	}
-	like := r.Clone(r.Context())
-	like.URL.Path = csvSuffix.ReplaceAllString(like.URL.Path, "/$1")
-	like.URL.RawPath = csvSuffix.ReplaceAllString(like.URL.RawPath, "/$1")
-	route, params, err := router.FindRoute(like)
-	if err != nil {
+	route := c.route(r)
+	if route == nil {
 		// Not an address of the contract: only the router's own refusals fit.
 		if rsp.StatusCode != http.StatusNotFound && rsp.StatusCode != http.StatusMethodNotAllowed {
 			v.t.Errorf("%s %s: %d, and the contract has no such operation", r.Method, r.URL, rsp.StatusCode)
@@ -286,7 +315,7 @@ func (v *validating) check(r *http.Request, rsp *http.Response, body []byte) {
 		return
 	}
 	if err := openapi3filter.ValidateResponse(r.Context(), &openapi3filter.ResponseValidationInput{
-		RequestValidationInput: &openapi3filter.RequestValidationInput{Request: like, PathParams: params, Route: route},
+		RequestValidationInput: &openapi3filter.RequestValidationInput{Request: r, Route: route},
 		Status:                 rsp.StatusCode, Header: rsp.Header, Body: io.NopCloser(bytes.NewReader(body)),
 		Options: &openapi3filter.Options{IncludeResponseStatus: true},
 	}); err != nil {
