@@ -115,10 +115,9 @@ func (g *gunzip) Read(p []byte) (int, error) {
 }
 
 func notGzip(err error) error {
-	var corrupt bool
-	corrupt = errors.Is(err, gzip.ErrHeader) || errors.Is(err, gzip.ErrChecksum) || strings.HasPrefix(err.Error(), "flate:")
+	corrupt := errors.Is(err, gzip.ErrHeader) || errors.Is(err, gzip.ErrChecksum) || strings.HasPrefix(err.Error(), "flate:")
 	if corrupt || errors.Is(err, io.EOF) {
-		return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body is not gzip, or broke off", cause: err}
+		return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body is not gzip, or broke off", cause: opaque(err)}
 	}
 	return err
 }

@@ -208,10 +208,15 @@ func bodyProblem(err error) error {
 	case errors.As(err, &timeout) && timeout.Timeout():
 		return &problem{status: http.StatusRequestTimeout, code: "timeout", detail: "the body took too long to arrive", cause: err}
 	case errors.Is(err, io.ErrUnexpectedEOF):
-		return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body broke off", cause: err}
+		return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body broke off", cause: opaque(err)}
 	}
-	return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body cannot be read", cause: err}
+	return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the body cannot be read", cause: opaque(err)}
 }
+
+// opaque keeps the text of an error and hides what it is. Whoever reads a body
+// with io.ReadFull takes io.ErrUnexpectedEOF for the end of it: an upload that
+// broke off must not pass for a whole one.
+func opaque(err error) error { return errors.New(err.Error()) }
 
 // document is the problem as it is sent.
 func (p *problem) document(instance string) *api.Problem {

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -42,10 +43,22 @@ var scenarioEvents = strings.Count(strings.TrimSpace(scenario), "\n") + 1
 // clock is the day on which the scenario is looked at.
 func clock() time.Time { return time.Date(2026, 11, 25, 15, 0, 0, 0, time.UTC) }
 
+// ticking is a clock that goes on by a millisecond whenever it is read, for
+// what must not happen twice at one moment.
+func ticking() func() time.Time {
+	var n atomic.Int64
+	return func() time.Time { return clock().Add(time.Duration(n.Add(1)) * time.Millisecond) }
+}
+
 // seeded is a server with the scenario in the herd alder-row.
 func seeded(t *testing.T) *httpapitest.Server {
 	t.Helper()
-	s := httpapitest.Start(t, httpapitest.Options{Now: clock})
+	return seededAt(t, clock)
+}
+
+func seededAt(t *testing.T, now func() time.Time) *httpapitest.Server {
+	t.Helper()
+	s := httpapitest.Start(t, httpapitest.Options{Now: now})
 	seedHerd(t, s, "alder-row")
 	return s
 }
