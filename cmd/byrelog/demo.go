@@ -176,27 +176,27 @@ func (p *program) tour(ctx context.Context, b *book.Book, base, secret, dir stri
 	}
 	to := event.DateOf(now().UTC()) - 1
 	from := to - 364
-	r := strings.NewReplacer("BASE", base, "TOKEN", secret, "COW", cow, "FROM", from.String(), "TO", to.String(), "DIR", filepath.Clean(dir))
+	r := strings.NewReplacer("{base}", base, "{token}", secret, "{cow}", cow, "{from}", from.String(), "{to}", to.String(), "{dir}", filepath.Clean(dir))
 	p.printf("%s", r.Replace(`
-byrelog runs at BASE with three invented herds: alder-row, mill-lane, north-meadow.
-The records lie in DIR; Ctrl-C stops the demo and keeps them.
+byrelog runs at {base} with three invented herds: alder-row, mill-lane, north-meadow.
+The records lie in {dir}; Ctrl-C stops the demo and keeps them.
 
 In another terminal, in the folder of the clone:
 
-  export BYRELOG_SERVER=BASE
-  export BYRELOG_TOKEN=TOKEN
+  export BYRELOG_SERVER={base}
+  export BYRELOG_TOKEN={token}
   export PATH="$PWD/bin:$PATH"
 
 Does the herd get pregnant fast enough? (each figure with its counts and interval)
 
-  byrelog indices alder-row --from FROM --to TO
-  byrelog indices alder-row --from FROM --to TO --key pregnancy_risk_21d --rows
-  byrelog summary --from FROM --to TO
+  byrelog indices alder-row --from {from} --to {to}
+  byrelog indices alder-row --from {from} --to {to} --key pregnancy_risk_21d --rows
+  byrelog summary --from {from} --to {to}
 
 One cow: how she stands, and may she be bred today?
 
-  byrelog animal show alder-row COW
-  byrelog animal eligible alder-row COW
+  byrelog animal show alder-row {cow}
+  byrelog animal eligible alder-row {cow}
 
 The records, out and in again (nothing is new the second time) and checked:
 
@@ -206,10 +206,10 @@ The records, out and in again (nothing is new the second time) and checked:
 
 The same over HTTP:
 
-  curl -s -H "Authorization: Bearer $BYRELOG_TOKEN" BASE/v1/herds/alder-row/animals/COW
-  curl -s -H "Authorization: Bearer $BYRELOG_TOKEN" "BASE/v1/summary?from=FROM&to=TO"
+  curl -s -H "Authorization: Bearer $BYRELOG_TOKEN" {base}/v1/herds/alder-row/animals/{cow}
+  curl -s -H "Authorization: Bearer $BYRELOG_TOKEN" "{base}/v1/summary?from={from}&to={to}"
 
-The contract: BASE/docs and BASE/openapi.yaml
+The contract: {base}/docs and {base}/openapi.yaml
 
 `))
 }

@@ -292,8 +292,8 @@ func (p *program) indicesCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "indices HERD", Short: "Compute a herd's reproductive indices", Args: cobra.ExactArgs(1),
 		Long: `Compute a herd's reproductive indices over a period, each with its counts and
-95 % interval. --evidence KEY prints the animals, windows or services behind
-one of them as CSV.`,
+95 % interval. --evidence KEY lists the animals, windows or services behind one
+of them, row by row.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := p.client(&f)
 			if err != nil {
@@ -327,7 +327,7 @@ one of them as CSV.`,
 	f.add(cmd)
 	period.add(cmd)
 	cmd.Flags().StringVar(&by, "by", "", "group by technician, sire, service_number, lactation_group, month …")
-	cmd.Flags().StringVar(&evidence, "evidence", "", "print what is behind this index, as CSV")
+	cmd.Flags().StringVar(&evidence, "evidence", "", "list what is behind this index, row by row")
 	return cmd
 }
 

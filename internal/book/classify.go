@@ -2,6 +2,8 @@ package book
 
 import (
 	"context"
+	"maps"
+	"slices"
 
 	"github.com/google/uuid"
 
@@ -46,15 +48,32 @@ func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event
 			ids = append(ids, target)
 		}
 	}
-	known, err := b.db.Known(ctx, h.ID, ids)
+	known, err := b.known(ctx, h, ids)
 	if err != nil {
-		return nil, wrap("look up event ids", err)
+		return nil, err
 	}
 	return &classifier{
 		book: b, herd: h, known: known,
 		mine:   make(map[uuid.UUID]*row, len(events)),
 		voided: map[uuid.UUID]bool{},
 	}, nil
+}
+
+// known asks the log for ids, in as many questions as their number takes.
+func (b *Book) known(ctx context.Context, h *Herd, ids []uuid.UUID) (map[uuid.UUID]store.KnownEvent, error) {
+	var all map[uuid.UUID]store.KnownEvent
+	for part := range slices.Chunk(ids, store.MaxBatch) {
+		found, err := b.db.Known(ctx, h.ID, part)
+		if err != nil {
+			return nil, wrap("look up event ids", err)
+		}
+		if all == nil {
+			all = found
+			continue
+		}
+		maps.Copy(all, found)
+	}
+	return all, nil
 }
 
 // named is the other event that an event refers to, and the field that does.

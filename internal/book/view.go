@@ -144,7 +144,7 @@ func (b *Book) resolveVoids(ctx context.Context, h *Herd, facts []repro.Fact) er
 	if len(ids) == 0 {
 		return nil
 	}
-	known, err := b.db.Known(ctx, h.ID, ids)
+	known, err := b.known(ctx, h, ids)
 	if err != nil {
 		return err
 	}
