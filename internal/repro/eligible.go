@@ -119,7 +119,7 @@ func (a *asking) judge() {
 	if s := reading.suspected(); s != nil {
 		a.say(ReasonSuspect, ExamineFirst, s.on, a.on, "read as suspect %s: examine her: pregnant? uterine tone? mucus?", daysAgo(int(a.on-s.on)))
 		a.e.Examine = examineTexts
-	} else if a.verdict == "" || a.verdict == Yes {
+	} else if a.verdict != No {
 		a.heat(reading)
 	}
 }
