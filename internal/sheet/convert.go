@@ -49,8 +49,8 @@ func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
 		return fail(CodeErrorCell, "the cell holds the error of a formula", "mend the formula or clear the cell")
 	case strings.ContainsRune(s, utf8.RuneError):
 		return fail(CodeReplacementRun, "characters of the cell were lost before the file came here (U+FFFD)", "export the sheet again")
-	case (!note || r.m.Encoding != utf8Name) && r.mojibake(s):
-		return fail(CodeMojibake, mojibakeDetail(r.m.Encoding), "state the right encoding in the mapping, or mend the cell")
+	case (!note || r.layout.Encoding != utf8Name) && r.mojibake(s):
+		return fail(CodeMojibake, mojibakeDetail(r.layout.Encoding), "state the right encoding in the mapping, or mend the cell")
 	case s[0] == '=':
 		inner := strings.TrimSuffix(strings.TrimPrefix(s, `="`), `"`)
 		if len(inner) != len(s)-3 || strings.Contains(inner, `"`) {
@@ -69,7 +69,7 @@ func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
 // mojibake tells whether the letters of s are what UTF-8 looks like when it is
 // read as an encoding of single bytes: a name would become another name.
 func (r *Reader) mojibake(s string) bool {
-	table, ok := charmaps[r.m.Encoding].(*charmap.Charmap)
+	table, ok := charmaps[r.layout.Encoding].(*charmap.Charmap)
 	if !ok {
 		table = charmap.Windows1252 // saved as such once, on the way here
 	}
@@ -138,7 +138,7 @@ func (r *Reader) value(line *Line, b *bound) string {
 	}
 	if column.Name == "note" {
 		if r.mojibake(s) { // saved so once: nobody can state it away
-			line.Notices = append(line.Notices, r.fault(line, b.at, column.Name, CodeMojibake, mojibakeDetail(r.m.Encoding), ""))
+			line.Notices = append(line.Notices, r.fault(line, b.at, column.Name, CodeMojibake, mojibakeDetail(r.layout.Encoding), ""))
 		}
 		return s
 	}

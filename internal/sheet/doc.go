@@ -13,7 +13,9 @@
 // order, then the log's own: note_hash, seq, recorded_at, hash. The last record
 // has the kind "end" and carries the head of the log, so that a file that was
 // cut off is told from a whole one. Reading is wider than writing: columns in
-// any order, LF, CR or CRLF, a byte order mark, any of the delimiters , ; tab |.
+// any order, LF, CR or CRLF, a byte order mark of UTF-8 or UTF-16, any of the
+// delimiters , ; tab |. An apostrophe in front of a text is kept: this profile
+// writes no guards against formulas, so what stands there is what was recorded.
 // The log's own columns are for [VerifyExport]; an import ignores them, except
 // note_hash for a note that was erased.
 //

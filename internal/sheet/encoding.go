@@ -63,59 +63,43 @@ var (
 )
 
 // utf8Source turns the raw file into UTF-8 without a byte order mark, having
-// refused what is no CSV. bom tells whether there was a mark.
-func utf8Source(raw io.Reader, name string, limit int64) (src io.Reader, bom bool, err error) {
+// refused what is no CSV. A mark is the file's own word for its encoding and
+// goes before what is stated for it; without one, what is stated holds. used is
+// the encoding that it came to.
+func utf8Source(raw io.Reader, stated string, limit int64) (src io.Reader, used string, bom bool, err error) {
 	br := bufio.NewReaderSize(&limited{r: raw, left: limit, limit: limit}, 64<<10)
 	head, err := br.Peek(1024)
 	var fe *FileError
-	if err != nil && !errors.Is(err, io.EOF) && !(errors.As(err, &fe) && len(head) > 0) {
-		return nil, false, err
+	if err != nil && !errors.Is(err, io.EOF) && (!errors.As(err, &fe) || len(head) == 0) {
+		return nil, "", false, err
 	}
 	if err := refuseOther(head); err != nil {
-		return nil, false, err
+		return nil, "", false, err
 	}
-	is16 := strings.HasPrefix(name, "utf-16")
-	switch {
-	case bytes.HasPrefix(head, bomUTF8):
-		if name != utf8Name {
-			return nil, false, &FileError{
-				Line: 1, Code: CodeEncoding,
-				Detail:     "the file begins with the mark of UTF-8, but " + name + " is stated for it",
-				Suggestion: "state utf-8 in the mapping, or save the sheet in " + name,
+	used = stated
+	for _, mark := range []struct {
+		name  string
+		bytes []byte
+	}{{utf8Name, bomUTF8}, {"utf-16le", bomLE}, {"utf-16be", bomBE}} {
+		if bytes.HasPrefix(head, mark.bytes) {
+			used, bom = mark.name, true
+			if _, err := br.Discard(len(mark.bytes)); err != nil {
+				return nil, "", false, err
 			}
+			break
 		}
-		_, err = br.Discard(len(bomUTF8))
-		return br, true, err
-	case bytes.HasPrefix(head, bomLE) || bytes.HasPrefix(head, bomBE):
-		little := bytes.HasPrefix(head, bomLE)
-		if !is16 || name == "utf-16le" && !little || name == "utf-16be" && little {
-			return nil, false, &FileError{
-				Line: 1, Code: CodeEncoding,
-				Detail:     "the file begins with the mark of UTF-16, but " + name + " is stated for it",
-				Suggestion: "state utf-16 in the mapping, or save the sheet as CSV UTF-8",
-			}
-		}
-		if _, err = br.Discard(2); err != nil {
-			return nil, false, err
-		}
-		bom = true
-		if little {
-			name = "utf-16le"
-		} else {
-			name = "utf-16be"
-		}
-	case name == "utf-16":
-		// Without a mark the order of the bytes would be a guess.
-		return nil, false, &FileError{
+	}
+	switch used {
+	case "utf-16":
+		return nil, "", false, &FileError{
 			Line: 1, Code: CodeEncoding,
-			Detail:     "utf-16 is stated, but the file has no byte order mark",
+			Detail:     "utf-16 is stated, but the file has no byte order mark, and without it the order of its bytes would be a guess",
 			Suggestion: "state utf-16le or utf-16be in the mapping",
 		}
+	case utf8Name:
+		return br, used, bom, nil
 	}
-	if name == utf8Name {
-		return br, false, nil
-	}
-	return transform.NewReader(br, charmaps[name].NewDecoder()), bom, nil
+	return transform.NewReader(br, charmaps[used].NewDecoder()), used, bom, nil
 }
 
 // refuseOther tells files that only bear the name of CSV by their first bytes.

@@ -23,7 +23,7 @@ type Mapping struct {
 	Name        string      `yaml:"name"`        // for people
 	Description string      `yaml:"description"` // for people
 	Source      string      `yaml:"source"`      // the events' source; required, since row ids depend on it
-	Encoding    string      `yaml:"encoding"`    // one of Encodings; default utf-8
+	Encoding    string      `yaml:"encoding"`    // one of Encodings; default utf-8; a byte order mark goes before it
 	Delimiter   string      `yaml:"delimiter"`   // one character, or "tab"; default: told from the header, or refused
 	HeaderRow   *int        `yaml:"header_row"`  // which row (blank ones not counted) names the columns; default 1; 0: none
 	Dates       string      `yaml:"dates"`       // order and separators: iso, d/m/y, m/d/y, d.m.y, y/m/d …

@@ -344,7 +344,7 @@ func (r *Reader) endRow(line *Line) error {
 		return &FileError{Line: line.Number, Code: event.CodeHerdMismatch, Detail: "the file is an export of herd " + quote(h) + ", the import is of " + r.herd}
 	}
 	n.end = &endRecord{line: line.Number, seq: seq, hash: n.fromLog(line.Cells, isHash)}
-	line.Skipped = "the end record"
+	line.Skipped, line.End = "the end record", true
 	r.stats.Rows--
 	r.stats.Skipped--
 	return nil

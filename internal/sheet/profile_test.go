@@ -272,6 +272,12 @@ func TestVerifyNames(t *testing.T) {
 			r[len(r)-1][len(r[0])-1] = strings.Repeat("0", 64)
 			return r
 		}},
+		{"the end has another date", sheet.CodeEndRecord, 0, func(r [][]string) [][]string { r[len(r)-1][on] = "2001-01-01"; return r }},
+		{"the end has another id", sheet.CodeEndRecord, 0, func(r [][]string) [][]string { r[len(r)-1][0] = r[1][0]; return r }},
+		{"the end has another time", sheet.CodeEndRecord, 0, func(r [][]string) [][]string {
+			r[len(r)-1][len(r[0])-2] = "2001-01-01T00:00:00.000000Z"
+			return r
+		}},
 		{"a hash is missing", sheet.CodeChain, 1, func(r [][]string) [][]string { r[1][len(r[0])-1] = ""; return r }},
 		{"another herd", event.CodeHerdMismatch, 2, func(r [][]string) [][]string { r[2][1] = "south-farm"; return r }},
 	} {
@@ -284,6 +290,34 @@ func TestVerifyNames(t *testing.T) {
 	same, err := sheet.VerifyExport(bytes.NewReader(rewrite(func(r [][]string) [][]string { return r })))
 	if err != nil || same.Hash != log[len(log)-1].Hash {
 		t.Errorf("control: %+v, %v", same, err)
+	}
+}
+
+// TestVerifyTime: a chain that fits and goes back in time is none: what was
+// known at a time must be a beginning of the log.
+func TestVerifyTime(t *testing.T) {
+	log := fixedLog(t, 4)
+	var head event.Digest
+	for i, r := range log {
+		r.RecordedAt = time.Date(2026, 1, 9-i, 0, 0, 0, 0, time.UTC)
+		r.Hash = event.Link(herd, r.Seq, r.RecordedAt, head, event.Leaf(r.Bytes))
+		head = r.Hash
+	}
+	_, err := sheet.VerifyExport(bytes.NewReader(export(t, log)))
+	var fe *sheet.FileError
+	if !errors.As(err, &fe) || fe.Code != sheet.CodeOrder || fe.Seq != 2 {
+		t.Errorf("got %v, want the order of seq 2 refused", err)
+	}
+}
+
+// TestVerifyEmpty: the end record of an empty log names the head of an empty
+// log.
+func TestVerifyEmpty(t *testing.T) {
+	doc := bytes.Replace(export(t, nil), []byte(strings.Repeat("0", 64)), []byte(strings.Repeat("1", 64)), 1)
+	_, err := sheet.VerifyExport(bytes.NewReader(doc))
+	var fe *sheet.FileError
+	if !errors.As(err, &fe) || fe.Code != sheet.CodeEndRecord {
+		t.Errorf("got %v, want the end record refused", err)
 	}
 }
 
@@ -302,7 +336,7 @@ func TestNativeRefuses(t *testing.T) {
 		{"zero byte", head + "move,2026-01-01,1\x002,a\n", sheet.CodeNUL, "zero byte"},
 		{"not UTF-8", head + "move,2026-01-01,1\xe92,a\n", sheet.CodeEncoding, "windows-1252"},
 		{"a letter over two cells", head + "move,2026-01-01,1\xc3,\xa9\n", sheet.CodeEncoding, "UTF-8"},
-		{"UTF-16", "\xff\xfek\x00i\x00", sheet.CodeEncoding, "UTF-16"},
+		{"UTF-16 without mark", "k\x00i\x00", sheet.CodeNUL, "utf-16"},
 		{"workbook", "PK\x03\x04....", sheet.CodeNotCSV, "save it as CSV"},
 		{"old workbook", "\xd0\xcf\x11\xe0\xa1\xb1", sheet.CodeNotCSV, "workbook"},
 		{"page", "\xef\xbb\xbf <HTML><body>", sheet.CodeNotCSV, "web page"},

@@ -61,6 +61,7 @@ type Line struct {
 	Problems   []Problem      // why the row is refused
 	Notices    []Problem      // what was repaired or looks odd; the row is taken
 	Skipped    string         // why the row gives no event and yet is no fault
+	End        bool           // Native: the record that ends an export; Stats count it neither as a row nor as skipped
 	Stamp      *Stamp         // Native: what the log said of the event when it was exported
 }
 
@@ -86,12 +87,12 @@ func NewReader(r io.Reader, m *Mapping, herd string, today event.Date, opts ...O
 	}
 	rd.ids = identity{keyed: len(m.Key) > 0, most: rd.limits.Unkeyed}
 	rd.cells = make([]string, len(event.Columns()))
-	src, bom, err := utf8Source(r, m.Encoding, rd.limits.Bytes)
+	src, used, bom, err := utf8Source(r, m.Encoding, rd.limits.Bytes)
 	if err != nil {
 		return nil, err
 	}
 	rd.sc = newScanner(src, ',', &rd.limits)
-	rd.layout = Layout{Encoding: m.Encoding, BOM: bom}
+	rd.layout = Layout{Encoding: used, BOM: bom}
 	if err := rd.open(); err != nil {
 		return nil, err
 	}

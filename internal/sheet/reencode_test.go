@@ -240,13 +240,22 @@ func TestEncodings(t *testing.T) {
 	}{
 		{"utf-8", text, []string{"windows-1252", "latin1", "macintosh", "utf-16", "utf-16le"}},
 		{"windows-1252", encode(charmap.Windows1252.NewEncoder()), []string{"utf-8", "utf-16le", "macintosh"}},
-		{"utf-16", utf16(unicode.LittleEndian, unicode.UseBOM), []string{"utf-8", "windows-1252", "utf-16be"}},
-		{"utf-16", utf16(unicode.BigEndian, unicode.UseBOM), []string{"utf-8", "utf-16le"}},
+		{"utf-16", utf16(unicode.LittleEndian, unicode.UseBOM), nil},
+		{"utf-16", utf16(unicode.BigEndian, unicode.UseBOM), nil},
 		{"utf-16le", utf16(unicode.LittleEndian, unicode.IgnoreBOM), []string{"utf-8", "windows-1252", "utf-16be", "utf-16"}},
 		{"utf-16be", utf16(unicode.BigEndian, unicode.IgnoreBOM), []string{"utf-8", "utf-16le"}},
+		{"windows-1252", append([]byte("\ufeff"), text...), nil},
 	} {
 		if got := toldAll(t, tc.doc, restated(t, "office-events.yaml", tc.encoding)); !slices.Equal(got, want) {
 			t.Errorf("%s gives another log", tc.encoding)
+		}
+		if marked := bytes.HasPrefix(tc.doc, []byte("\xff\xfe")) || bytes.HasPrefix(tc.doc, []byte("\xfe\xff")); marked {
+			for _, stated := range sheet.Encodings() { // the mark goes before what is stated
+				if got := toldAll(t, tc.doc, restated(t, "office-events.yaml", stated)); !slices.Equal(got, want) {
+					t.Errorf("%s with a mark, stated as %s, gives another log", tc.encoding, stated)
+				}
+			}
+			continue
 		}
 		for _, wrong := range tc.wrong {
 			lines, _, err := tryAll(tc.doc, restated(t, "office-events.yaml", wrong))
