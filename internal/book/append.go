@@ -81,14 +81,16 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 	if err := b.prepare(h, events); err != nil {
 		return nil, err
 	}
-	if !o.History {
-		if err := b.allowed(ctx, h, events); err != nil {
-			return nil, err
-		}
-	}
 	j := &job{events: events, options: o, done: make(chan struct{})}
 	if err := b.classify(ctx, h, j); err != nil {
 		return nil, err
+	}
+	// Only what is new: a repeated event is in the records that it would be held
+	// against.
+	if !o.History && len(j.fresh) > 0 {
+		if err := b.allowed(ctx, h, j); err != nil {
+			return nil, err
+		}
 	}
 	if len(j.fresh) == 0 && o.Key == nil && o.ExpectHead == nil {
 		// Nothing to write: the answer is known without the head's lock.
@@ -145,36 +147,36 @@ func refused(list []Fault) error {
 	return &Error{Kind: Invalid, Code: "invalid-event", Detail: detail, Faults: list}
 }
 
-// allowed holds the events against what the herd's records say: what cannot be
-// true is refused here, what is merely odd is a finding later. It looks at the
-// log as it stands before the head is locked, so of two contradicting appends
-// at the same moment both may pass; the contradiction is then a finding.
-func (b *Book) allowed(ctx context.Context, h *Herd, events []*event.Event) error {
+// allowed holds the new events against what the herd's records say: what cannot
+// be true is refused here, what is merely odd is a finding later. It looks at
+// the log as it stands before the head is locked, so of two contradicting
+// appends at the same moment both may pass; the contradiction is then a finding.
+func (b *Book) allowed(ctx context.Context, h *Herd, j *job) error {
 	var list []Fault
 	err := b.View(ctx, h, AsOf{}, func(v *View) error {
 		fold, seq := v.Fold, v.Fold.Seq()
-		placed := make(map[uuid.UUID]int64, len(events))
-		if len(events) > 1 {
+		if len(j.fresh) > 1 {
 			fold = fold.Clone() // takes in what the request brings, event by event
 		}
-		for i, e := range events {
-			if r := fold.Refusal(e); r != nil {
+		placed := make(map[uuid.UUID]int64, len(j.fresh))
+		for _, r := range j.fresh {
+			if refusal := fold.Refusal(r.event); refusal != nil {
 				prefix := ""
-				if len(events) > 1 {
-					prefix = "/" + strconv.Itoa(i)
+				if len(j.events) > 1 {
+					prefix = "/" + strconv.Itoa(r.results[0])
 				}
-				list = append(list, Fault{Pointer: prefix, Column: "animal", Code: r.Code, Detail: r.Text})
+				list = append(list, Fault{Pointer: prefix, Column: "animal", Code: refusal.Code, Detail: refusal.Text})
 			}
 			if fold == v.Fold {
-				continue
+				return nil
 			}
 			seq++
-			placed[e.ID] = seq
-			fact := []repro.Fact{{Event: e, Seq: seq}}
+			placed[r.event.ID] = seq
+			fact := []repro.Fact{{Event: r.event, Seq: seq}}
 			if err := b.resolveVoids(ctx, h, fact); err != nil {
 				return err
 			}
-			if target, _ := named(e); fact[0].Voids == 0 && e.Kind == event.KindVoid {
+			if target, _ := named(r.event); fact[0].Voids == 0 && r.event.Kind == event.KindVoid {
 				fact[0].Voids = placed[target]
 			}
 			fold.Apply(fact)

@@ -200,6 +200,23 @@ func TestAppendRefusesWhatTheRecordsContradict(t *testing.T) {
 	x.append(back, heat("12", on-1, event.Suspect))
 }
 
+// A repeated event is there already, even where the records would refuse it as
+// a new one: they hold it themselves.
+func TestRepeatedEventIsNotHeldAgainstItself(t *testing.T) {
+	t.Parallel()
+	x := setup(t)
+	calving := event.New(event.KindCalving, "", "12", on-30)
+	x.append(arrival("12"), calving)
+	if r := x.append(again(calving)); r.Results[0].Outcome != book.AlreadyThere {
+		t.Fatalf("%+v", r.Results[0])
+	}
+	twice := event.New(event.KindCalving, "", "12", on-3)
+	_, err := x.book.Append(t.Context(), x.herd, []*event.Event{again(calving), twice}, book.AppendOptions{})
+	if f := kindOf(t, err); len(f.Faults) != 1 || f.Faults[0].Pointer != "/1" {
+		t.Fatalf("a second calving 27 days after the first: %v", err)
+	}
+}
+
 func TestVoidAndReplace(t *testing.T) {
 	t.Parallel()
 	x := setup(t)
