@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"os"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -366,7 +365,7 @@ func (p *program) readFile(name string) ([]byte, error) {
 	const most = 1 << 20
 	in := p.in
 	if name != "-" {
-		file, err := os.Open(name)
+		file, _, err := open(name)
 		if err != nil {
 			return nil, err
 		}

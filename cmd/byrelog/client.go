@@ -61,10 +61,18 @@ func explain(f *clientFlags, err error) error {
 		return nil
 	case errors.As(err, &problem):
 		return problem
-	case errors.As(err, &network):
+	case errors.As(err, &network) && network.Op == "dial":
 		return fmt.Errorf("no service answers at %s (is it running? --server sets another address)", f.server)
+	case brokenOff(err):
+		return fmt.Errorf("the service at %s broke the connection off before it answered (was it stopped?); what it did until then stands", f.server)
 	}
 	return err
+}
+
+// brokenOff tells whether a service was there and went away.
+func brokenOff(err error) bool {
+	var network *net.OpError
+	return errors.As(err, &network) && network.Op != "dial" || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
 }
 
 // answered checks that the service answered as its contract has it.

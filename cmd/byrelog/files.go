@@ -59,16 +59,12 @@ func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name str
 	}
 	in, size := p.in, int64(-1)
 	if name != "-" {
-		file, err := os.Open(name)
+		file, length, err := open(name)
 		if err != nil {
 			return err
 		}
 		defer func() { _ = file.Close() }() // only read
-		info, err := file.Stat()
-		if err != nil {
-			return err
-		}
-		in, size = file, info.Size()
+		in, size = file, length
 		base := filepath.Base(name)
 		params.FileName = &base
 	}
@@ -81,6 +77,9 @@ func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name str
 	report, err := c.ImportCSV(ctx, herd, params, body)
 	if bar != nil {
 		_ = bar.Clear() // a bar that stays is only untidy
+	}
+	if brokenOff(err) && !*params.DryRun {
+		return fmt.Errorf("%w; sending the file again appends only what is missing", explain(f, err))
 	}
 	if err != nil {
 		return explain(f, err)
@@ -145,18 +144,49 @@ func (p *program) saveRejects(ctx context.Context, c *api.ClientWithResponses, f
 		return explain(f, err)
 	}
 	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
-	if err := save(name, rsp.Body); err != nil {
+	if err := save(name, copyOf(rsp.Body)); err != nil {
 		return err
 	}
 	p.tell("The refused rows are in %s.\n", name)
 	return nil
 }
 
+// open opens a file to be read, with its size; -1 for what has none, a pipe.
+func open(name string) (*os.File, int64, error) {
+	file, err := os.Open(name)
+	if err != nil {
+		return nil, 0, err
+	}
+	info, err := file.Stat()
+	if err == nil && info.IsDir() {
+		err = fmt.Errorf("%s is a folder; the name of a file is wanted", name)
+	}
+	if err != nil {
+		_ = file.Close() // only read
+		return nil, 0, err
+	}
+	if !info.Mode().IsRegular() {
+		return file, -1, nil
+	}
+	return file, info.Size(), nil
+}
+
+func copyOf(r io.Reader) func(io.Writer) error {
+	return func(w io.Writer) error {
+		_, err := io.Copy(w, r)
+		return err
+	}
+}
+
 // save writes a file whole or not at all.
-func save(name string, r io.Reader) (err error) {
+func save(name string, write func(io.Writer) error) (err error) {
 	tmp, err := os.CreateTemp(filepath.Dir(name), filepath.Base(name)+".*.part")
 	if err != nil {
-		return err
+		var where *os.PathError
+		if errors.As(err, &where) {
+			err = where.Err // the name that it has is not the one that was given
+		}
+		return fmt.Errorf("cannot write %s: %w", name, err)
 	}
 	defer func() {
 		if err != nil {
@@ -164,7 +194,7 @@ func save(name string, r io.Reader) (err error) {
 			_ = os.Remove(tmp.Name())
 		}
 	}()
-	if _, err = io.Copy(tmp, r); err != nil {
+	if err = write(tmp); err != nil {
 		return err
 	}
 	if err = tmp.Close(); err != nil {
@@ -212,29 +242,28 @@ func (p *program) export(ctx context.Context, f *clientFlags, herd, out, pkg str
 		if err != nil {
 			return explain(f, err)
 		}
-		err = save(pkg, rsp.Body)
+		err = save(pkg, copyOf(rsp.Body))
 		_ = rsp.Body.Close() // read to its end or given up
 		if err != nil {
 			return err
 		}
 	}
-	rsp, err := c.ExportHerd(ctx, herd, &api.ExportHerdParams{})
-	if err != nil {
+	write := func(w io.Writer) error {
+		_, err := c.Export(ctx, herd, w)
+		if errors.Is(err, api.ErrTruncated) {
+			return errors.New("the export broke off before its end record; what came of it is of no use, fetch it again")
+		}
 		return explain(f, err)
 	}
-	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
-	if out != "" {
-		bar := p.bar(-1, "receiving "+herd)
-		body := io.Reader(rsp.Body)
-		if bar != nil {
-			body = io.TeeReader(body, bar)
+	if out == "" {
+		return write(p.out)
+	}
+	return save(out, func(w io.Writer) error {
+		if bar := p.bar(-1, "receiving "+herd); bar != nil {
+			w = io.MultiWriter(w, bar)
 		}
-		return save(out, body)
-	}
-	if _, err := io.Copy(p.out, rsp.Body); err != nil {
-		return fmt.Errorf("the export broke off: %w", err)
-	}
-	return nil
+		return write(w)
+	})
 }
 
 func (p *program) mappingCommand() *cobra.Command {
@@ -354,7 +383,7 @@ one you saw before, only you can tell: keep the heads that you were shown.`,
 func (p *program) verifyFile(name string, asJSON bool) error {
 	in := p.in
 	if name != "-" {
-		file, err := os.Open(name)
+		file, _, err := open(name)
 		if err != nil {
 			return err
 		}

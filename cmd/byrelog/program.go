@@ -58,6 +58,9 @@ func run(ctx context.Context, p *program) int {
 		return exitDone
 	case errors.Is(err, errQuiet):
 		return exitRefused
+	case ctx.Err() != nil && errors.Is(err, context.Canceled):
+		_, _ = fmt.Fprintln(p.err, "byrelog: stopped")
+		return exitRefused
 	case errors.As(err, &bad):
 		_, _ = fmt.Fprintf(p.err, "byrelog: %s (see byrelog %s--help)\n", oneLine(err), p.command(root))
 		return exitUsage
@@ -146,7 +149,9 @@ func group(use, short string, subs ...*cobra.Command) *cobra.Command {
 func (p *program) fromEnvironment(flags *pflag.FlagSet) error {
 	var bad error
 	flags.VisitAll(func(f *pflag.Flag) {
-		if f.Changed || bad != nil {
+		// help and version are no settings, and a token file that was named counts
+		// for more than a token that lies about.
+		if f.Changed || bad != nil || f.Name == "help" || f.Name == "version" || f.Name == "token" && flags.Changed("token-file") {
 			return
 		}
 		name := "BYRELOG_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))

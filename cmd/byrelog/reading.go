@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -36,7 +35,7 @@ often the file is sent.`,
 			}
 			in := p.in
 			if args[1] != "-" {
-				file, err := os.Open(args[1])
+				file, _, err := open(args[1])
 				if err != nil {
 					return err
 				}
@@ -392,9 +391,9 @@ func interval(unit api.Unit, i *api.Interval) string {
 func remark(small, provisional bool, why *string) string {
 	var list []string
 	if why != nil {
-		list = append(list, *why)
+		list = append(list, strings.ReplaceAll(*why, "_", " "))
 	}
-	if provisional {
+	if provisional && (why == nil || *why != "provisional") {
 		list = append(list, "provisional")
 	}
 	if small {

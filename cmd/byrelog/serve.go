@@ -139,7 +139,7 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 	if cache == 0 {
 		cache = -1
 	}
-	s.book = book.New(s.db, book.Options{Log: log, CacheSize: cache})
+	s.book = book.New(s.db, book.Options{Log: log, CacheSize: cache, Alone: s.private})
 	s.server, err = httpapi.New(s.book, httpapi.Config{Log: log, Ready: s.db.Ready, Quiet: f.quiet})
 	return s, err
 }

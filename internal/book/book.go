@@ -28,13 +28,15 @@ type Options struct {
 	Now       func() time.Time // time.Now
 	Log       *slog.Logger     // discards
 	CacheSize int64            // bytes of folds kept in memory; 0 is 512 MiB, below zero keeps none
+	Alone     bool             // no other process serves the database: an unfinished upload found at start has broken off
 }
 
 // Book is the service. It is safe for concurrent use.
 type Book struct {
-	db  *store.DB
-	now func() time.Time
-	log *slog.Logger
+	db    *store.DB
+	now   func() time.Time
+	log   *slog.Logger
+	alone bool
 
 	cache  *cache
 	tokens tokenCache
@@ -64,7 +66,7 @@ func New(db *store.DB, o Options) *Book {
 	}
 	life, end := context.WithCancel(context.Background())
 	return &Book{
-		db: db, now: o.Now, log: o.Log, life: life, end: end,
+		db: db, now: o.Now, log: o.Log, alone: o.Alone, life: life, end: end,
 		cache:     newCache(o.CacheSize),
 		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},
 		herds:     herdCache{entries: map[string]herdEntry{}},

@@ -375,8 +375,8 @@ func (b *Book) Resume(ctx context.Context) error {
 		case job.State != store.ImportStaging:
 			b.log.InfoContext(ctx, "an import goes on", "herd", h.Name, "import_id", job.ID, "rows_done", job.RowsDone)
 			b.start(h, job.ID)
-		case b.now().Sub(job.UpdatedAt) > resumeAfter:
-			// A younger one may still be arriving at another process.
+		case b.alone || b.now().Sub(job.UpdatedAt) > resumeAfter:
+			// A younger one may still be arriving, if there are other processes.
 			err := b.db.SaveProgress(ctx, h.ID, store.ImportProgress{ID: job.ID, State: store.ImportFailed, Error: "the upload broke off; send the file again", At: b.stamp()})
 			if err != nil {
 				return wrap("close broken upload", err)

@@ -164,6 +164,9 @@ func (p *passage) sort(ctx context.Context, lines []sheet.Line) (*sorted, error)
 }
 
 func (p *passage) sortLine(ctx context.Context, c *classifier, line *sheet.Line, out *sorted) error {
+	if line.End {
+		return nil // it closes the file and is no record of the herd
+	}
 	out.counts.Rows++
 	out.report.Notices = keep(out.report.Notices, line.Notices)
 	problems := line.Problems
