@@ -11,6 +11,12 @@ func define(key string, unit Unit, title, trade, text string, groups []string, s
 	return Definition{ID: key + "/" + version, Key: key, Title: title, TradeName: trade, Version: version, Text: text, Unit: unit, Sources: sources, Groups: groups}
 }
 
+// revised gives a definition a version of its own.
+func revised(version string, d Definition) Definition {
+	d.ID, d.Version = d.Key+"/"+version, version
+	return d
+}
+
 // indices are all that are computed, in the order of showing.
 var indices = []index{
 	{
@@ -85,9 +91,9 @@ var indices = []index{
 		collect: collectNonReturn, finish: finishNonReturn,
 	},
 	{
-		def: define("pregnant_per_month", Share, "Made pregnant per month", "share of the milking herd made pregnant a month",
-			"Conceptions dated in a calendar month over the average number of cows in milk in it (cow-days over days); over all cows, milking and dry, beside as of_all_cows. Whole months of the period count. A month is provisional, and its value withheld, until maturity_days after its end have been recorded. A pregnancy lost later stays in its month. The interval is Wilson's on the rounded average.",
-			cowGroups, "common practice, no source (target 8 % of the milking cows)"),
+		def: revised("2", define("pregnant_per_month", Share, "Made pregnant per month", "share of the milking herd made pregnant a month",
+			"Conceptions dated in calendar months over the cow-months of the cows in milk: the sum over the months of the average number in each (cow-days over the days of the month). Over one month and over many it is a share per month. Over all cows, milking and dry, beside as of_all_cows. Whole months of the period count. A month is provisional, and its value withheld, until maturity_days after its end have been recorded. A pregnancy lost later stays in its month. The denominator is shown rounded (milking_cow_months is exact) and the interval is Wilson's on it. target is the herd's own on the last day; target_met is 1 where the value reaches it and 0 where it does not.",
+			cowGroups, "common practice, no source (target 8 % of the milking cows)")),
 		collect: collectMonths, finish: finishMonths, cowsOnly: true,
 	},
 	{
@@ -104,7 +110,7 @@ var indices = []index{
 	},
 	{
 		def: define("projected_calvings", Cows, "Projected calvings", "cows due to calve",
-			"Animals pregnant on the day asked for, by the month in which they are due: conception plus the gestation of the breed. The evidence has for each the conception (from), the dry-off date (to), the due date (on) and the calving interval that it makes (days).",
+			"Animals pregnant on the day asked for, by the month in which they are due: conception plus the gestation of the breed. The evidence has for each the conception (from), the dry-off date (to), the due date (on) and the calving interval that it makes (days). A pregnancy older than 302 days without a calving is left out as overdue.",
 			cowGroups, "S23", "S59"),
 		collect: collectProjected, finish: finishProjected,
 	},
@@ -127,9 +133,9 @@ var indices = []index{
 		collect: collectInCalfBy(200), finish: finishInCalf, cowsOnly: true,
 	},
 	{
-		def: define("pregnancy_loss_risk", Share, "Pregnancy loss", "pregnancy loss",
-			"Pregnancies lost, of those diagnosed and followed to the end of the stage: embryo to day 42 after conception, fetus from then to term; the value chains both stages, the second being conditional on surviving the first. Pregnancies conceived in the period count; those first known after a stage, or by calving or loss alone, and those of cows that left or were not examined again are left out and counted.",
-			[]string{ByLactationGroup}, "S37", "S61", "S63"),
+		def: revised("2", define("pregnancy_loss_risk", Share, "Pregnancy loss", "pregnancy loss",
+			"Pregnancies lost, of those diagnosed and followed to their end: to the loss, or to the calving. Pregnancies conceived in the period count, each once; whether one counts depends on its age alone: those conceived less than 302 days before the end of the records are too_recent, lost or not, since losses are known before calvings. Pregnancies known by calving or loss alone, and those of cows that left, are left out and counted. The rows are the stages: embryo to day 42 after conception, of those diagnosed by then and old enough (maturity_days after day 42), also of pregnancies whose term is still to come; fetus from day 43 to term, of those that survived so far. A loss counts on the day it was detected. stages_chained is what both stages make together, the second being conditional on surviving the first; it differs from the value where the stages rest on different pregnancies.",
+			[]string{ByLactationGroup}, "S21", "S37", "S61", "S63", "S64")),
 		collect: collectLoss, finish: finishLoss,
 	},
 	{

@@ -1,86 +1,125 @@
 package repro
 
-import "byrelog.example/internal/event"
-
 // Stages of a pregnancy: the embryo up to day 42 (indices.md 1.10), then the
 // fetus to term.
 const embryoDays = 42
 
-// collectLoss follows the pregnancies conceived in the period that an
-// examination (or her calving, or the loss itself) made known.
+// How a pregnancy counts in the stages, in the flags of its item.
+const (
+	flagEmbryo     = flagEligible // followed through the first stage
+	flagEmbryoLost = flagBred
+	flagFetus      = flagMature // survived the first stage and was followed through the second
+	flagFetusLost  = flagImmature
+)
+
+// collectLoss follows the pregnancies conceived in the period, each counted
+// once.
 func collectLoss(q *query) {
 	q.each(func(l *life) {
 		for i := range l.pregnancies {
 			p := &l.pregnancies[i]
-			if !q.inPeriod(p.conceived) || !l.present(p.conceived) || !q.stratum(&l.lactations[p.lactation]) {
-				continue
-			}
-			q.addLoss(l, p, "embryo", p.conceived, p.conceived+embryoDays)
-			if p.lostOn == 0 || p.lostOn > p.conceived+embryoDays {
-				q.addLoss(l, p, "fetus", p.conceived+embryoDays+1, 0)
+			if q.inPeriod(p.conceived) && l.present(p.conceived) && q.stratum(&l.lactations[p.lactation]) {
+				q.addLoss(l, p)
 			}
 		}
 	})
 }
 
-// addLoss follows a pregnancy through one stage. One that was first known
-// after the stage was not diagnosed in it, and a conclusion from it would be
-// of survivors only.
-func (q *query) addLoss(l *life, p *pregnancy, stage string, from, to event.Date) {
-	it := item{l: l, lac: p.lactation, label: stage, from: from, to: to, on: p.conceived, days: noDays, seqs: [2]int64{p.seq, 0}}
+// addLoss follows one pregnancy. Whether it may count depends on its age and
+// not on how it went: otherwise the losses of young pregnancies, which are
+// known at once, would stand against calvings, which are not.
+func (q *query) addLoss(l *life, p *pregnancy) {
+	it := item{l: l, lac: p.lactation, on: p.conceived, from: p.conceived, days: noDays, seqs: [2]int64{p.seq, 0}}
 	if q.p.By == ByLactationGroup {
-		it.label = lactationGroup(&l.lactations[p.lactation]) + " " + stage
+		it.label = lactationGroup(&l.lactations[p.lactation])
+	}
+	end := p.conceived + embryoDays
+	lost := p.lostOn != 0
+	switch {
+	case lost:
+		it.to, it.days, it.seqs[1] = p.lostOn, int32(p.lostOn-p.conceived), p.lostSeq
+	case p.calved != 0:
+		it.to = p.calved
 	}
 	switch {
-	case to != 0 && p.confirmed > to, p.method == byCalving:
-		it.reason = "not_diagnosed_in_stage"
+	case p.method == byCalving:
+		it.reason = "not_diagnosed" // a conclusion from it would be of survivors only
 	case p.method == byLoss:
 		it.reason = "known_by_its_loss" // nobody would have known it had it been kept
-	case p.lostOn != 0 && (to == 0 || p.lostOn <= to):
-		it.counted, it.reason, it.seqs[1] = inNumerator, "lost", p.lostSeq
-		it.days = int32(p.lostOn - p.conceived)
-	case to != 0 && max(p.lastSeen, p.calved) >= to, to != 0 && p.lostOn > to, p.calved != 0:
-		it.counted, it.reason = inDenominator, "carried"
+	case p.conceived+gestationMax > q.last:
+		it.reason = "too_recent"
+	case lost:
+		it.reason, it.counted = "lost", inNumerator
+	case p.calved != 0:
+		it.reason, it.counted = "carried", inDenominator
 	case l.out != 0 && l.out <= q.p.On:
 		it.reason = "left_before_recheck"
 	default:
 		it.reason = "not_rechecked"
 	}
+	diagnosed := p.method != byCalving && p.method != byLoss
+	switch {
+	case !diagnosed || p.confirmed > end || !q.mature(end):
+	case lost && p.lostOn <= end:
+		it.flags |= flagEmbryo | flagEmbryoLost
+	case lost || p.calved != 0 || p.lastSeen >= end:
+		it.flags |= flagEmbryo
+	}
+	switch {
+	case it.counted == inNumerator && p.lostOn > end:
+		it.flags |= flagFetus | flagFetusLost
+	case it.counted == inDenominator:
+		it.flags |= flagFetus
+	}
 	q.add(it)
 }
 
-// finishLoss chains the stages: the risk that a pregnancy known early is lost
-// before term.
+// finishLoss gives the pregnancies lost of those followed to term, and each
+// stage beside it.
 func finishLoss(c *count) {
 	a, w := c.a, &c.whole
-	a.Numerator, a.Denominator = &w.num, &w.den
-	var stages [2]tally
-	for _, pt := range c.parts {
-		for i := range pt.items {
-			it := &pt.items[i]
-			s := &stages[0]
-			if it.to == 0 {
-				s = &stages[1]
-			}
-			s.take(it)
+	c.proportion()
+	if w.den == 0 && w.reasons["too_recent"] > 0 {
+		a.NullReason, a.Provisional = "provisional", true
+	}
+	a.Measures = w.stages()
+	if c.by {
+		for _, t := range c.rows {
+			r := t.row()
+			r.From, r.To, r.Measures = 0, 0, t.stages()
+			a.Rows = append(a.Rows, r)
 		}
+		return
 	}
-	e, okE := ratio(stages[0].num, stages[0].den)
-	f, okF := ratio(stages[1].num, stages[1].den)
-	a.measure("embryo", e, okE)
-	a.measure("fetus", f, okF)
-	if okE && okF {
-		v := ChainLoss(e, f)
-		a.Value = &v
-	} else {
-		a.NullReason = "stage_not_followed"
-	}
-	a.Small = w.den > 0 && min(stages[0].den, stages[1].den) < smallBelow
-	for _, t := range c.rows {
-		r := t.row()
-		r.From, r.To = 0, 0
+	for _, s := range []struct {
+		label     string
+		num, den  flag
+		first, to int
+	}{{"embryo", flagEmbryoLost, flagEmbryo, 0, embryoDays}, {"fetus", flagFetusLost, flagFetus, embryoDays + 1, gestationMax}} {
+		stage := tally{label: s.label, num: w.count(s.num), den: w.count(s.den)}
+		r := stage.row()
+		r.Counts["from_day"], r.Counts["to_day"] = s.first, s.to
 		a.Rows = append(a.Rows, r)
 	}
+}
+
+// stages are the risks of loss by stage, the second conditional on surviving
+// the first, and what both make together.
+func (t *tally) stages() map[string]*float64 {
+	out := map[string]*float64{"embryo": nil, "fetus": nil, "stages_chained": nil}
+	e, okE := ratio(t.count(flagEmbryoLost), t.count(flagEmbryo))
+	f, okF := ratio(t.count(flagFetusLost), t.count(flagFetus))
+	if okE {
+		out["embryo"] = &e
+	}
+	if okF {
+		out["fetus"] = &f
+	}
+	if okE && okF {
+		v := ChainLoss(e, f)
+		out["stages_chained"] = &v
+	}
+	return out
 }
 
 // ChainLoss is the risk of loss over consecutive stages, each conditional on

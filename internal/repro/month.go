@@ -116,36 +116,51 @@ func (q *query) addMonth(l *life, m *month) {
 	q.add(it)
 }
 
-// monthly is what a tally of cow-months makes: conceptions over the average
-// number of cows. All its parts are counted from the items, since a month too
-// recent counts in its own row only.
+// monthly is what a tally of cow-months makes: conceptions over cow-months, so
+// that over several months it is still a share per month. All its parts are
+// counted from the items, since a month too recent counts in its own row only.
 type monthly struct {
-	pregnant, lost          int
-	cowDays, milkingDays    int
-	days                    int // of the months
-	provisional             bool
-	perMilking, perCow      float64
-	milking, cows           int // averages, rounded
-	milkingKnown, cowsKnown bool
+	pregnant, lost       int
+	cowDays, milkingDays monthDays
+	days                 int // of the months
+	provisional          bool
+	milking, cows        int // cow-months, rounded
+	perMilking, perCow   *float64
+}
+
+// monthDays are cow-days by the length of the month in which they were spent,
+// from 28 to 31 days: whole numbers, so that a sum is the same in any order.
+type monthDays [4]int
+
+func (d *monthDays) add(it *item, n int32) { d[it.to-it.from+1-28] += int(n) }
+
+func (d *monthDays) sum() int { return d[0] + d[1] + d[2] + d[3] }
+
+// months is the sum over the months of the average number of cows in each.
+func (d *monthDays) months() float64 {
+	n := 0.0
+	for i, days := range d {
+		n += float64(days) / float64(28+i)
+	}
+	return n
 }
 
 func (m *monthly) work() {
-	if m.days == 0 {
-		return
-	}
-	milking, cows := float64(m.milkingDays)/float64(m.days), float64(m.cowDays)/float64(m.days)
+	milking, cows := m.milkingDays.months(), m.cowDays.months()
 	m.milking, m.cows = int(milking+0.5), int(cows+0.5)
-	if m.milkingKnown = milking > 0; m.milkingKnown {
-		m.perMilking = float64(m.pregnant) / milking
+	if milking > 0 {
+		v := float64(m.pregnant) / milking
+		m.perMilking = &v
 	}
-	if m.cowsKnown = cows > 0; m.cowsKnown {
-		m.perCow = float64(m.pregnant) / cows
+	if cows > 0 {
+		v := float64(m.pregnant) / cows
+		m.perCow = &v
 	}
 }
 
 func (m *monthly) take(it *item) {
-	m.cowDays += int(it.days)
-	m.milkingDays += int(it.aux)
+	m.cowDays.add(it, it.days)
+	m.milkingDays.add(it, it.aux)
 	if it.flags&flagPregnant != 0 {
 		m.pregnant++
 	}
@@ -154,8 +169,8 @@ func (m *monthly) take(it *item) {
 	}
 }
 
-// finishMonths gives the share of the milking cows made pregnant in a month,
-// over the months old enough, with the share of all cows beside it.
+// finishMonths gives the share of the milking cows made pregnant a month, over
+// the months old enough, with the share of all cows beside it.
 func finishMonths(c *count) {
 	a := c.a
 	var whole monthly
@@ -185,6 +200,7 @@ func finishMonths(c *count) {
 	}
 	whole.work()
 	a.fillMonthly(&whole)
+	c.target(a.Measures, a.Params.To, a.Value)
 	for _, t := range c.rows {
 		m := rows[t.label]
 		m.days = whole.days
@@ -195,9 +211,13 @@ func finishMonths(c *count) {
 		r := m.row(t)
 		if c.by {
 			r.From, r.To = 0, 0
+			c.target(r.Measures, a.Params.To, r.Value)
+		} else {
+			c.target(r.Measures, t.to, r.Value)
 		}
 		a.Rows = append(a.Rows, r)
 	}
+	a.counts("months", len(ripe))
 	switch {
 	case len(ripe) > 0:
 	case len(c.rows) > 0:
@@ -205,25 +225,42 @@ func finishMonths(c *count) {
 	default:
 		a.NullReason = "no_whole_month"
 	}
-	for _, pt := range c.parts {
-		target := pt.h.policies.On(a.Params.To).MonthlyPregnantTarget
-		a.measure("target", target, true)
-		break
+}
+
+// target writes the herds' target on a day beside a value, and whether the
+// value meets it: 1 or 0. Both are null where the herds' targets differ.
+func (c *count) target(to map[string]*float64, on event.Date, value *float64) {
+	to["target"], to["target_met"] = nil, nil
+	for i, pt := range c.parts {
+		own := pt.h.policies.On(on).MonthlyPregnantTarget
+		if i > 0 && own != *to["target"] {
+			to["target"] = nil
+			return
+		}
+		to["target"] = &own
 	}
+	if value == nil || to["target"] == nil {
+		return
+	}
+	const roundOff = 1e-9 // a share that is the target in decimals meets it
+	met := 0.0
+	if *value >= *to["target"]-roundOff {
+		met = 1
+	}
+	to["target_met"] = &met
 }
 
 func (a *Answer) fillMonthly(m *monthly) {
-	a.Numerator, a.Denominator = &m.pregnant, &m.milking
-	if m.milkingKnown {
-		v := m.perMilking
-		a.Value = &v
-	} else {
+	a.Numerator, a.Denominator, a.Value = &m.pregnant, &m.milking, m.perMilking
+	if a.Value == nil {
 		a.NullReason = "empty_denominator"
 	}
 	_, a.Interval, a.Small, _ = share(m.pregnant, m.milking)
-	a.measure("of_all_cows", m.perCow, m.cowsKnown)
-	a.measure("average_milking_cows", ratioOr0(m.milkingDays, m.days), m.days > 0)
-	a.measure("average_cows", ratioOr0(m.cowDays, m.days), m.days > 0)
+	a.Measures["of_all_cows"] = m.perCow
+	a.measure("milking_cow_months", m.milkingDays.months(), true)
+	a.measure("cow_months", m.cowDays.months(), true)
+	a.measure("average_milking_cows", ratioOr0(m.milkingDays.sum(), m.days), m.days > 0)
+	a.measure("average_cows", ratioOr0(m.cowDays.sum(), m.days), m.days > 0)
 	a.counts("lost_later", m.lost)
 }
 
@@ -235,23 +272,21 @@ func ratioOr0(num, den int) float64 {
 func (m *monthly) row(t *tally) Row {
 	r := Row{
 		Label: t.label, From: t.from, To: t.to, Numerator: &m.pregnant, Denominator: &m.milking, Provisional: m.provisional,
-		Counts:   map[string]int{"pregnant": m.pregnant, "lost_later": m.lost, "cow_days": m.cowDays, "milking_days": m.milkingDays, "days": m.days},
+		Counts: map[string]int{
+			"pregnant": m.pregnant, "lost_later": m.lost, "cow_days": m.cowDays.sum(), "milking_days": m.milkingDays.sum(), "days": m.days,
+		},
 		Measures: map[string]*float64{"of_all_cows": nil},
 	}
-	switch {
-	case m.provisional:
+	if m.provisional {
 		r.NullReason = "provisional"
 		r.Small = m.milking < smallBelow
 		return r
-	case m.milkingKnown:
-		r.Value = &m.perMilking
-		_, r.Interval, r.Small, _ = share(m.pregnant, m.milking)
-	default:
+	}
+	if r.Value = m.perMilking; r.Value == nil {
 		r.NullReason = "empty_denominator"
 	}
-	if m.cowsKnown {
-		r.Measures["of_all_cows"] = &m.perCow
-	}
+	_, r.Interval, r.Small, _ = share(m.pregnant, m.milking)
+	r.Measures["of_all_cows"] = m.perCow
 	return r
 }
 
@@ -352,6 +387,11 @@ func collectProjected(q *query) {
 			return
 		}
 		it.from, it.on, it.to = p.conceived, due, q.h.dryOff(l, p)
+		if overdue(p, q.p.On) {
+			it.reason = "overdue"
+			q.add(it)
+			return
+		}
 		it.counted, it.reason, it.label = inDenominator, "pregnant", monthOf(due)
 		if lac.calved != 0 {
 			it.days = int32(due - lac.calved)
@@ -364,6 +404,12 @@ func collectProjected(q *query) {
 		}
 		q.add(it)
 	})
+}
+
+// overdue tells whether a pregnancy has lasted longer than any: a calving, a
+// loss or her leaving was not recorded.
+func overdue(p *pregnancy, on event.Date) bool {
+	return p.conceived != 0 && p.calved == 0 && int(on-p.conceived) > gestationMax
 }
 
 func finishProjected(c *count) {

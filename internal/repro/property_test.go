@@ -300,7 +300,7 @@ func TestAnswersCountTheirEvidence(t *testing.T) {
 			if a.Value == nil && a.NullReason == "" || a.Value != nil && a.NullReason != "" {
 				t.Fatalf("%s: value %v with reason %q", d.Key, a.Value, a.NullReason)
 			}
-			if d.Unit == repro.Share && d.Key != "pregnancy_loss_risk" && a.Numerator != nil {
+			if d.Unit == repro.Share && a.Numerator != nil {
 				if *a.Numerator != num && d.Key != "pregnant_per_month" {
 					t.Fatalf("%s: numerator %d, evidence %d", d.Key, *a.Numerator, num)
 				}
