@@ -77,7 +77,7 @@ func TestEligibility(t *testing.T) {
 			if want := suspected || w.verdict == repro.ExamineFirst; (len(e.Examine) == 3) != want {
 				t.Errorf("examine %v", e.Examine)
 			}
-			if suspected && !(strings.Contains(e.Reasons[len(e.Reasons)-1].Text, "pregnant? uterine tone? mucus?")) {
+			if suspected && !strings.Contains(e.Reasons[len(e.Reasons)-1].Text, "pregnant? uterine tone? mucus?") {
 				t.Errorf("text %q", e.Reasons[len(e.Reasons)-1].Text)
 			}
 			if w.verdict != repro.No && len(e.Caution) == 0 {

@@ -10,7 +10,9 @@ import (
 	"byrelog.example/internal/event"
 )
 
-// Fact is one event of the log as the fold needs it.
+// Fact is one event of the log as the fold needs it. The fold does not look at
+// RecordedAt: what was known at a time is a prefix of the log, and which one
+// is the caller's to say.
 type Fact struct {
 	Event      *event.Event
 	Seq        int64

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"strings"
+	"sync"
 	"testing"
 
 	"byrelog.example/internal/event"
@@ -124,7 +125,7 @@ func TestHeifers(t *testing.T) {
 		s.born(c, born.String())
 	}
 	ready := born + 396
-	s.bred("1", (ready + 5).String()).pregnant("1", (ready + 40).String(), 35)
+	s.bred("1", (ready+5).String()).pregnant("1", (ready + 40).String(), 35)
 	s.add("3", "2023-01-01", &event.Arrival{How: event.Purchased, Parity: event.Int(0)}) // birth not known
 	s.calved("4", "2023-11-01")
 	h := s.until("2024-12-01").herd()
@@ -174,6 +175,29 @@ func TestLossStaysInItsWindow(t *testing.T) {
 	a = ask(t, h, "pregnancy_risk_21d", p)
 	equal(t, "F conceived, as of 04-19", *a.Rows[0].Numerator, 1)
 	number(t, "lost later, as of 04-19", a.Measures["lost_later"], 0, 0)
+}
+
+// Any number may read at once; run with -race.
+func TestConcurrentReaders(t *testing.T) {
+	h := constructed(t)
+	var wg sync.WaitGroup
+	for i := range 8 {
+		wg.Go(func() {
+			on := day("2024-07-31") - event.Date(i*30)
+			for range 5 {
+				for _, d := range repro.Keys() {
+					if _, err := h.Index(d.Key, repro.Params{On: on, Merge: 1 + i%3}); err != nil {
+						t.Error(err)
+					}
+				}
+				h.Animal("A", on)
+				h.Eligibility("B", on)
+				h.Findings(on)
+				h.Clone().Size()
+			}
+		})
+	}
+	wg.Wait()
 }
 
 func TestPoolOfNothing(t *testing.T) {

@@ -101,7 +101,7 @@ func TestAfterLeaving(t *testing.T) {
 	h := tell(t).calved("1", "2022-01-01").left("1", "2022-03-01", "").bred("1", "2022-04-01").until("2022-05-01").herd()
 	v := look(t, h, "1", "2022-05-01")
 	equal(t, "services", len(v.Services), 0)
-	equal(t, "it is a finding", finds(v, "after_departure")||finds(v, "after_leaving"), true)
+	equal(t, "it is a finding", finds(v, "after_departure") || finds(v, "after_leaving"), true)
 }
 
 // Presence ends the day before she leaves, and in a leap year February has 29

@@ -64,14 +64,15 @@ func collectFirstService(q *query) {
 		last := l.lastDay(lac)
 		services := l.of(lac)
 		ready := q.h.ready(l, lac)
-		if by := ready + 21; by <= q.last && (last == 0 || last >= by || len(services) > 0 && services[0].first <= by) {
+		bull := len(services) > 0 && services[0].run
+		if by := ready + 21; !bull && by <= q.last && (last == 0 || last >= by || len(services) > 0 && services[0].first <= by) {
 			it.flags |= flagEligible
 			if len(services) > 0 && services[0].first <= by {
 				it.flags |= flagBred
 			}
 		}
 		switch {
-		case len(services) > 0 && services[0].run:
+		case bull:
 			it.reason = "bull_run"
 		case len(services) > 0:
 			s := &services[0]

@@ -130,9 +130,9 @@ func (p *Policy) Gestation(breed string, heifer bool) int {
 	return int(math.Round(g.Cow))
 }
 
-func breedKey(s string) string {
-	return strings.NewReplacer(" ", "_", "-", "_").Replace(strings.ToLower(s))
-}
+func breedKey(s string) string { return breedSpaces.Replace(strings.ToLower(s)) }
+
+var breedSpaces = strings.NewReplacer(" ", "_", "-", "_")
 
 // Wait is the waiting period after the calving that made her lactation-th
 // lactation; a lactation of unknown number counts as a later one.

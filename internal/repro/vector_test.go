@@ -18,7 +18,7 @@ import (
 // 0/2. Pooled by its rule (derived): 1/6.
 func TestV1V2CowCentredCycles(t *testing.T) {
 	calved := day("2024-01-01")
-	s := tell(t).calved("1", calved.String()).bred("1", (calved + 120).String()).pregnant("1", (calved + 155).String(), 35)
+	s := tell(t).calved("1", calved.String()).bred("1", (calved+120).String()).pregnant("1", (calved + 155).String(), 35)
 	on := calved + 155
 	s.calved("2", (on - 90).String()).until(on.String())
 	h := s.herd()
