@@ -14,7 +14,7 @@ import (
 // Event is an event as the log holds it: RecordedEvent of the contract, with
 // the fields of every kind at hand and the kind's own in Data. Absent texts
 // are empty.
-type Event struct {
+type Event struct { //nolint:recvcheck // written as a value inside answers, read into a pointer
 	Seq        int64              `json:"seq"`
 	RecordedAt time.Time          `json:"recorded_at"`
 	Hash       string             `json:"hash"`

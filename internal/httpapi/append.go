@@ -207,7 +207,7 @@ func (s *Server) replay(r *request, k *book.Key) (*reply, error) {
 func fingerprint(r *request, raw []byte) [32]byte {
 	h := sha256.New()
 	for _, part := range []string{r.http.Method, r.http.URL.EscapedPath(), r.http.URL.RawQuery, r.media} {
-		fmt.Fprintf(h, "%d:%s", len(part), part)
+		h.Write(fmt.Appendf(nil, "%d:%s", len(part), part))
 	}
 	h.Write(raw)
 	return [32]byte(h.Sum(nil))

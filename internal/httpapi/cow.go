@@ -27,8 +27,8 @@ func (f *fold) asOf() api.AsOf {
 
 // read calls fn with the herd's fold as the request wants it: as of a moment,
 // computed to a day, and, behind a cursor, as of the first page's moment and
-// day. It answers 304 by itself. parts are what else decides the answer.
-func (s *Server) read(r *request, fn func(*fold) error, parts ...string) error {
+// day. It answers 304 by itself.
+func (s *Server) read(r *request, fn func(*fold) error) error {
 	f := &fold{}
 	on, err := r.date("on")
 	if err != nil {
@@ -58,8 +58,8 @@ func (s *Server) read(r *request, fn func(*fold) error, parts ...string) error {
 		if on == 0 {
 			f.on = v.Today
 		}
-		f.etag = r.etagOf(append(parts, strconv.FormatInt(f.epoch, 10), hex.EncodeToString(v.Head.Hash[:]),
-			strconv.FormatInt(v.PolicyRev, 10), f.on.String(), definitionsTag)...)
+		f.etag = r.etagOf(strconv.FormatInt(f.epoch, 10), hex.EncodeToString(v.Head.Hash[:]),
+			strconv.FormatInt(v.PolicyRev, 10), f.on.String(), definitionsTag)
 		if err := r.unless(f.etag); err != nil {
 			return err
 		}

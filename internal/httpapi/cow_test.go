@@ -113,6 +113,7 @@ func TestEvidenceCounts(t *testing.T) {
 					den++
 				case api.EvidenceItemCountedDenominator:
 					den++
+				case api.EvidenceItemCountedExcluded:
 				}
 			}
 			path = ""

@@ -127,9 +127,13 @@ func brokenUpload(t *testing.T, s *httpapitest.Server, body string) int {
 		t.Fatal(err)
 	}
 	defer func() { _ = conn.Close() }()
-	fmt.Fprintf(conn, "POST %s/imports HTTP/1.1\r\nHost: test\r\nAuthorization: Bearer %s\r\nContent-Type: text/csv\r\nContent-Length: %d\r\n\r\n%s",
+	_, err = fmt.Fprintf(conn, "POST %s/imports HTTP/1.1\r\nHost: test\r\nAuthorization: Bearer %s\r\nContent-Type: text/csv\r\nContent-Length: %d\r\n\r\n%s",
 		herdPath, s.Admin, len(body)+100, body)
-	if err := conn.(*net.TCPConn).CloseWrite(); err != nil {
+	tcp, ok := conn.(*net.TCPConn)
+	if err != nil || !ok {
+		t.Fatalf("%v, %T", err, conn)
+	}
+	if err := tcp.CloseWrite(); err != nil {
 		t.Fatal(err)
 	}
 	rsp, err := http.ReadResponse(bufio.NewReader(conn), nil)

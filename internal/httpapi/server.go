@@ -111,7 +111,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 	s.stopping.Store(true)
 	close(s.stop)
-	pause(failed, orDefault(s.config.Quiet, 3*time.Second))
+	s.pause(failed, orDefault(s.config.Quiet, 3*time.Second))
 	drain, cancel := context.WithTimeout(base, orDefault(s.config.Drain, 20*time.Second))
 	defer cancel()
 	err := srv.Shutdown(drain)
@@ -129,13 +129,15 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	return nil
 }
 
-func pause(failed <-chan error, d time.Duration) {
+// pause lets load balancers notice that the server is not ready any more.
+func (s *Server) pause(failed <-chan error, d time.Duration) {
 	if d <= 0 {
 		return
 	}
 	select {
 	case <-time.After(d):
-	case <-failed:
+	case err := <-failed:
+		s.log.Warn("the listener closed before the server had stopped", slog.Any("error", err))
 	}
 }
 

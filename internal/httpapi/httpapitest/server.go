@@ -334,7 +334,8 @@ func cut(body []byte) []byte {
 // Listen gives a loopback listener for tests of the server's own life.
 func Listen(t testing.TB) net.Listener {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	var lc net.ListenConfig
+	l, err := lc.Listen(t.Context(), "tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatalf("listen: %v", err)
 	}
