@@ -114,7 +114,7 @@ func (r *Reader) word(line *Line, b *bound) (string, bool) {
 
 // translate turns the sheet's word into the log's.
 func (r *Reader) translate(line *Line, b *bound, s, field string) (string, bool) {
-	v, ok := b.words[foldWord(s)]
+	v, ok := b.known(s)
 	if !ok {
 		r.addOnce(line, r.fault(line, b.at, field, CodeUnknownWord, "the mapping does not know the word "+quote(s),
 			"known are "+shownList(sortedKeys(b.Words))+"; mend the cell or add the word to the mapping"))
@@ -146,7 +146,7 @@ func (r *Reader) value(line *Line, b *bound) string {
 	case column.Type == event.EnumSet:
 		return r.set(line, b, s, column.Name)
 	case b.words != nil:
-		v, known := b.words[foldWord(s)]
+		v, known := b.known(s)
 		switch {
 		case known:
 			return v
@@ -178,6 +178,15 @@ func (r *Reader) value(line *Line, b *bound) string {
 		}
 	}
 	return s
+}
+
+// known finds a word in its own spelling, which is quick, or folded.
+func (c *Cell) known(s string) (string, bool) {
+	v, ok := c.Words[s]
+	if !ok {
+		v, ok = c.words[foldWord(s)]
+	}
+	return v, ok
 }
 
 // set turns a list of the sheet's words into the log's.

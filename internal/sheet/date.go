@@ -53,8 +53,9 @@ type orderCount struct {
 	order    string
 }
 
-// count notes what a date says of its column's order.
-func (c *conversion) count(s string, fits bool) {
+// count notes what a cell says of its column's order; d is its date under the
+// stated order, zero if it is none.
+func (c *conversion) count(s string, d event.Date) {
 	other := swapped(c.b.Dates)
 	if other == "" {
 		return
@@ -67,11 +68,13 @@ func (c *conversion) count(s string, fits bool) {
 		}
 		c.r.foreign.orders[c.b.at] = o
 	}
-	_, fault := parseDate(s, other, c.r.today, c.r.m.TwoDigits)
-	switch {
-	case fits && fault != nil:
-		o.proven++
-	case !fits && fault == nil:
+	if d != 0 {
+		if _, _, day := d.Civil(); day > 12 {
+			o.proven++
+		}
+		return
+	}
+	if _, fault := parseDate(s, other, c.r.today, c.r.m.TwoDigits); fault == nil {
 		if o.contrary++; o.line == 0 {
 			o.line = c.line.Number
 		}
@@ -116,18 +119,20 @@ func parseDate(s, order string, today event.Date, twoDigits bool) (event.Date, *
 		text = strings.ReplaceAll(text, ". ", ".")
 	}
 	parts := strings.Split(text, sep)
-	bad := &dateFault{event.CodeBadDate, quote(s) + " is not a date of the order " + order}
+	bad := func() (event.Date, *dateFault) {
+		return 0, &dateFault{event.CodeBadDate, quote(s) + " is not a date of the order " + order}
+	}
 	if len(parts) != 3 {
-		return 0, bad
+		return bad()
 	}
 	var year, month, day int
 	for i, p := range parts {
 		if !allDigits(p) || len(p) > 4 {
-			return 0, bad
+			return bad()
 		}
 		n, err := strconv.Atoi(p)
 		if err != nil {
-			return 0, bad
+			return bad()
 		}
 		switch order[2*i] {
 		case 'y':
@@ -142,7 +147,7 @@ func parseDate(s, order string, today event.Date, twoDigits bool) (event.Date, *
 			case len(p) == 4:
 				year = n
 			default:
-				return 0, bad
+				return bad()
 			}
 		case 'm':
 			month = n
@@ -150,7 +155,7 @@ func parseDate(s, order string, today event.Date, twoDigits bool) (event.Date, *
 			day = n
 		}
 		if order[2*i] != 'y' && len(p) > 2 {
-			return 0, bad
+			return bad()
 		}
 	}
 	if d := event.NewDate(year, month, day); d != 0 {
@@ -182,7 +187,7 @@ func (c *conversion) date(s string) string {
 	}
 	m := c.r.m
 	d, fault := parseDate(s, c.b.Dates, c.r.today, m.TwoDigits)
-	c.count(s, fault == nil)
+	c.count(s, d)
 	if fault == nil {
 		return d.String()
 	}

@@ -236,7 +236,9 @@ func (f *foreignColumns) headerAgain(cells []string) bool {
 		return false
 	}
 	for i, name := range f.header {
-		if foldHeader(cellAt(cells, i)) != name {
+		if c := cellAt(cells, i); len(c) > 0 && c[0] >= '0' && c[0] <= '9' && (name == "" || name[0] != c[0]) {
+			return false // the usual row, without the cost of folding
+		} else if foldHeader(cellAt(cells, i)) != name {
 			return false
 		}
 	}
