@@ -155,11 +155,20 @@ func (a *asking) readings() reading {
 	return r
 }
 
+// examined tells whether today's palpation came after today's reading. One
+// without a time did: she is examined because of what was seen.
+func (r *reading) examined() bool {
+	return r.hand != nil && (r.today == nil || r.hand.minute == noon || r.today.order(r.hand) < 0)
+}
+
+// noon is where an event without a time is placed.
+const noon = 12 * 60
+
 // suspected is the suspect reading that is not yet resolved: of today, or of
 // yesterday if nobody has read or examined her since.
 func (r *reading) suspected() *rec {
-	if r.hand != nil && (r.today == nil || r.today.order(r.hand) < 0) {
-		return nil // examined since
+	if r.examined() {
+		return nil
 	}
 	if r.today != nil {
 		if r.today.a == suspect {
@@ -175,7 +184,7 @@ func (r *reading) suspected() *rec {
 
 // inHeat is the reading or palpation of today that finds her in heat.
 func (r *reading) inHeat() *rec {
-	if r.hand != nil && (r.today == nil || r.today.order(r.hand) < 0) {
+	if r.examined() {
 		if r.hand.a == inHeat {
 			return r.hand
 		}

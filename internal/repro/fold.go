@@ -98,7 +98,15 @@ func (f *folder) tellDay(day event.Date) {
 			b.next++
 		}
 	}
-	for _, m := range f.rename(moves, day) { // of animals that came today; else of nobody
+	for _, m := range f.rename(moves, day) { // first those of animals that came today
+		if l := m.from.holder; l != nil { // she has left, or bears another number already
+			code := noteOldNumber
+			if l.out != 0 {
+				code = noteAfterLeaving
+			}
+			l.notes = append(l.notes, note{code, day, m.rec.seq})
+			continue
+		}
 		l := f.begin(m.from, day)
 		l.notes = append(l.notes, note{noteFirstSeen, day, m.rec.seq})
 		f.apply([]move{m}, day)

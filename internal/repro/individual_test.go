@@ -97,6 +97,21 @@ func TestEventUnderTheOldNumber(t *testing.T) {
 	equal(t, "individuals", len(h.Animals(day("2022-04-01"))), 1)
 }
 
+func TestRenumberOfOneThatIsNotThere(t *testing.T) {
+	s := tell(t).calved("1", "2022-01-01").left("1", "2022-02-01", "")
+	s.add("1", "2022-03-01", &event.Renumber{To: "2"})
+	h := s.until("2022-04-01").herd()
+	equal(t, "individuals", len(h.Animals(day("2022-04-01"))), 1)
+	equal(t, "it is a finding", finds(look(t, h, "1", "2022-04-01"), "after_leaving"), true)
+	s = tell(t)
+	s.add("1", "2022-03-01", &event.Renumber{To: "2"}) // the first that is heard of her
+	h = s.bred("2", "2022-03-02").until("2022-04-01").herd()
+	v := look(t, h, "2", "2022-04-01")
+	equal(t, "her services", len(v.Services), 1)
+	equal(t, "her numbers", len(v.Numbers), 2)
+	equal(t, "individuals", len(h.Animals(day("2022-04-01"))), 1)
+}
+
 func TestAfterLeaving(t *testing.T) {
 	h := tell(t).calved("1", "2022-01-01").left("1", "2022-03-01", "").bred("1", "2022-04-01").until("2022-05-01").herd()
 	v := look(t, h, "1", "2022-05-01")

@@ -73,12 +73,20 @@ func (t *teller) find(s *service) {
 	case s.brought:
 		return
 	}
+	// The whole day counts: the time of a reading is often left out, and then
+	// it stands at noon.
 	var obvious, suspected, felt bool
-	for i := int(s.from) - 1; i >= 0 && t.l.recs[i].on >= s.first-1; i-- {
+	i := int(s.from)
+	for i > 0 && t.l.recs[i-1].on >= s.first-1 {
+		i--
+	}
+	for ; i < len(t.l.recs) && t.l.recs[i].on <= s.first; i++ {
 		switch r := &t.l.recs[i]; {
 		case r.kind == event.KindHeat && r.a == inHeat:
+			if !obvious || r.c != 0 {
+				s.foundBy = r.c
+			}
 			obvious = true
-			s.foundBy = r.c
 		case r.kind == event.KindHeat && r.a == suspect:
 			suspected = true
 			if s.foundBy == 0 {

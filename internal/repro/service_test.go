@@ -244,6 +244,113 @@ func TestBloodTestSoonAfterCalving(t *testing.T) {
 	equal(t, "day 60", look(t, s.herd(), "1", "2024-03-10").Status.Code, repro.StatusPregnant)
 }
 
+// What led to a service, as readings of that day or the day before tell it.
+func TestHowFound(t *testing.T) {
+	at := func(s *story, clock string) *story { s.events[len(s.events)-1].At = clock; return s }
+	cow := func() *story { return tell(t).calved("1", "2024-01-01") }
+	seen := func(s *story, on, verdict, by string) *story {
+		s.add("1", on, &event.Heat{Verdict: verdict, FoundBy: by})
+		return s
+	}
+	for _, w := range []struct {
+		want string
+		s    *story
+	}{
+		{"in_heat:chalk", seen(cow(), "2024-03-10", event.InHeat, "chalk").bred("1", "2024-03-10")},
+		{"in_heat:sensor", seen(cow(), "2024-03-09", event.InHeat, "sensor").bred("1", "2024-03-10")},
+		{"in_heat:watching", at(seen(cow(), "2024-03-10", event.InHeat, "watching").bred("1", "2024-03-10"), "07:30")},
+		{"unrecorded", seen(cow(), "2024-03-08", event.InHeat, "chalk").bred("1", "2024-03-10")},
+		{"suspect_examined", seen(cow(), "2024-03-10", event.Suspect, "chalk").palpated("1", "2024-03-10", event.InHeat).bred("1", "2024-03-10")},
+		{"suspect_not_examined", seen(cow(), "2024-03-10", event.Suspect, "chalk").bred("1", "2024-03-10")},
+		{"palpation", cow().palpated("1", "2024-03-10", event.InHeat).bred("1", "2024-03-10")},
+	} {
+		h := w.s.until("2024-12-01").herd()
+		equal(t, "service", look(t, h, "1", "2024-12-01").Services[0].FoundBy, w.want)
+		a := ask(t, h, "conception_by_how_found", repro.Params{On: day("2024-12-01")})
+		if len(a.Rows) != 1 || a.Rows[0].Label != w.want {
+			t.Errorf("rows %+v, want %s", a.Rows, w.want)
+		}
+	}
+	s := cow()
+	s.add("1", "2024-03-10", &event.Breeding{Method: event.AI, Basis: event.Timed})
+	equal(t, "timed", look(t, s.heat("1", "2024-03-10", event.InHeat).until("2024-12-01").herd(), "1", "2024-12-01").Services[0].FoundBy, "timed")
+}
+
+// The chain from readings to pregnancies, each step counted by hand.
+func TestYield(t *testing.T) {
+	s := tell(t)
+	for _, c := range []string{"1", "2", "3", "4", "5"} {
+		s.calved(c, "2024-01-01")
+	}
+	d := "2024-03-10"
+	s.heat("1", d, event.InHeat).bred("1", d).pregnant("1", "2024-04-20", 41)
+	s.heat("2", d, event.InHeat) // not bred
+	s.heat("3", d, event.Suspect).palpated("3", d, event.InHeat).bred("3", "2024-03-11").open("3", "2024-04-20")
+	s.heat("4", d, event.Suspect).palpated("4", "2024-03-11", event.NotInHeat)
+	s.heat("5", d, event.NotInHeat)
+	s.heat("5", "2024-03-11", event.Suspect)
+	h := s.until("2024-12-01").herd()
+	a := ask(t, h, "heat_reading_yield", repro.Params{On: day("2024-12-01")})
+	counts(t, "found of read", a.Numerator, a.Denominator, 3, 6)
+	for i, want := range [][2]int{{6, 6}, {2, 6}, {3, 6}, {2, 3}, {1, 2}, {3, 6}, {2, 3}, {1, 2}} {
+		counts(t, a.Rows[i].Label, a.Rows[i].Numerator, a.Rows[i].Denominator, want[0], want[1])
+	}
+	number(t, "conception of obvious heats", a.Measures["conception_of_obvious_heats"], 1, 0)
+	number(t, "conception of suspects", a.Measures["conception_of_suspects"], 0, 0)
+	number(t, "never examined", a.Measures["suspects_never_examined"], 1, 0)
+}
+
+func TestInCalfBy(t *testing.T) {
+	s := tell(t)
+	for c, d := range map[string]int{"80": 80, "100": 100, "101": 101, "180": 180} {
+		s.calved(c, "2024-01-01").bred(c, (day("2024-01-01")+event.Date(d)).String()).pregnant(c, (day("2024-01-01") + event.Date(d+40)).String(), 40)
+	}
+	s.calved("never", "2024-01-01").calved("left", "2024-01-01").left("left", "2024-03-01", "").calved("late", "2024-09-01")
+	h := s.until("2024-12-01").herd()
+	p := repro.Params{From: day("2024-01-01"), On: day("2024-12-01")}
+	for key, want := range map[string][2]int{"in_calf_by_100d": {2, 5}, "in_calf_by_200d": {4, 5}, "pregnant_by_vwp30": {1, 5}} { // 50 + 30
+		a := ask(t, h, key, p)
+		counts(t, key, a.Numerator, a.Denominator, want[0], want[1])
+		equal(t, key+" provisional", a.Provisional, true) // the late calver
+		equal(t, key+" excluded", len(a.Excluded), 2)
+	}
+}
+
+func TestCalvingInterval(t *testing.T) {
+	s := tell(t).calved("1", "2023-01-01", "2024-01-15").calved("2", "2023-02-01", "2024-03-07").calved("3", "2024-02-01").left("3", "2024-06-01", "")
+	s.born("4", "2022-01-01").calved("4", "2024-02-01") // her first: no interval
+	h := s.until("2024-12-01").herd()
+	a := ask(t, h, "calving_interval", repro.Params{From: day("2024-01-01"), On: day("2024-12-01")})
+	number(t, "median of 379 and 400", a.Value, 389.5, 0)
+	equal(t, "n", *a.Denominator, 2)
+	number(t, "left", a.Measures["left"], 1, 0)
+	if len(a.Excluded) != 2 || a.Excluded[1].Reason != "previous_calving_unknown" || a.Excluded[1].Count != 1 {
+		t.Errorf("excluded %+v", a.Excluded)
+	}
+}
+
+func TestServicesPerConception(t *testing.T) {
+	a := ask(t, constructed(t), "services_per_conception", between("2024-03-04", "2024-05-05"))
+	counts(t, "known services over conceptions", a.Numerator, a.Denominator, 11, 7)
+	number(t, "value", a.Value, 11.0/7, 1e-12)
+	// A2 B2 C1 F2 G2 H2 K5: 16 services of the 7 that conceived.
+	number(t, "of cows that conceived", a.Measures["of_cows_that_conceived"], 16.0/7, 1e-12)
+	if iv := a.Interval; iv == nil || iv.Low > *a.Value || iv.High < *a.Value {
+		t.Errorf("interval %+v around %v", iv, *a.Value)
+	}
+}
+
+func TestEmbryoTransfer(t *testing.T) {
+	s := tell(t).calved("1", "2024-01-01")
+	s.add("1", "2024-03-10", &event.Breeding{Method: event.Embryo})
+	h := s.pregnant("1", "2024-04-20", 0).until("2024-05-01").herd()
+	v := look(t, h, "1", "2024-05-01")
+	equal(t, "due, a week sooner", v.Pregnant.DueOn, day("2024-03-10")+273)
+	equal(t, "gestation", v.Pregnant.Gestation, 273)
+	h = s.calved("1", (day("2024-03-10") + 256).String()).until("2025-01-01").herd()
+	equal(t, "calved to it", look(t, h, "1", "2025-01-01").Services[0].Outcome, repro.OutcomePregnant)
+}
+
 func TestCalvingReportedTwice(t *testing.T) {
 	h := tell(t).born("1", "2020-01-01").calved("1", "2022-01-01", "2022-01-04").until("2022-03-01").herd()
 	v := look(t, h, "1", "2022-03-01")
