@@ -1,0 +1,174 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+)
+
+// tourCommands are the command lines of the printed tour: what is indented by
+// two.
+func tourCommands(tour string) []string {
+	var list []string
+	for l := range strings.Lines(tour) {
+		if c, ok := strings.CutPrefix(l, "  "); ok {
+			list = append(list, strings.TrimSpace(c))
+		}
+	}
+	return list
+}
+
+// Everything that the tour prints works when it is pasted, in one shell, in the
+// order printed.
+func TestTour(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	tour := s.out.String()
+	_, tour, ok := strings.Cut(tour, "byrelog runs at ")
+	if !ok {
+		t.Fatalf("no tour in\n%s", s.out)
+	}
+	contains(t, tour, "alder-row, mill-lane, north-meadow", s.dir, s.base+"/docs", s.base+"/openapi.yaml")
+	commands := tourCommands(tour)
+	if len(commands) < 11 {
+		t.Fatalf("only %d commands in the tour\n%s", len(commands), tour)
+	}
+	// The tour's own folder is the clone: bin/byrelog lies in it.
+	dir := t.TempDir()
+	link := exec.Command("ln", "-s", filepath.Dir(binary), filepath.Join(dir, "bin")) //nolint:gosec,noctx // the test's own paths
+	if out, err := link.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	var script strings.Builder
+	for i, c := range commands {
+		if strings.HasPrefix(c, "curl ") {
+			c = strings.Replace(c, "curl ", "curl --fail ", 1)
+			if _, err := exec.LookPath("curl"); err != nil {
+				continue // TestTourAddresses asks for the same
+			}
+		}
+		script.WriteString(c + "\ncode=$?\necho \"== " + string(rune('A'+i)) + " $code\"\n[ $code = 0 ] || exit 1\n")
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	bash := exec.CommandContext(ctx, "bash")
+	bash.Dir, bash.Env, bash.Stdin = dir, cleanEnv(), strings.NewReader(script.String())
+	out, err := bash.CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v\n%s\n%s", err, script.String(), out)
+	}
+	contains(t, string(out), "pregnancy_risk_21d", "days_open", "0 events would be appended", "alder-row.csv is sound", "SERVICE", `"animal":`)
+	cow := regexp.MustCompile(`animal show alder-row (\S+)`).FindStringSubmatch(tour)
+	if cow == nil || cow[1] == "…" {
+		t.Fatalf("the tour names no cow:\n%s", tour)
+	}
+	contains(t, string(out), cow[1]+" of alder-row on ")
+}
+
+// The addresses of the tour answer.
+func TestTourAddresses(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	found := regexp.MustCompile(`http://[^\s"]+/[^\s"]+`).FindAllString(s.out.String(), -1)
+	if len(found) != 4 {
+		t.Fatalf("4 addresses are expected in the tour, found %q", found)
+	}
+	for _, u := range found {
+		if body := s.get(t, strings.TrimPrefix(u, s.base)); len(body) == 0 {
+			t.Errorf("%s is empty", u)
+		}
+	}
+}
+
+// A second demo on the same folder is told who has it; the first goes on.
+func TestDemoTwice(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	r := call{args: []string{"demo", "--years", "2", "--data-dir", s.dir, "--listen", "127.0.0.1:0"}}.run(t)
+	if r.code != exitRefused {
+		t.Errorf("exit code %d", r.code)
+	}
+	contains(t, r.err, "is in use by process", "stop that one first, or give another folder")
+	s.call("herd", "list").must(t)
+}
+
+// A demo that was killed while its herds were made goes on with them, and one
+// that is started again makes none twice.
+func TestDemoGoesOn(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("makes the herds of the demo a second time")
+	}
+	whole := demo(t)
+	dir := filepath.Join(folder(t), "demo")
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	args := []string{"demo", "--years", "2", "--data-dir", dir, "--listen", "127.0.0.1:0"}
+	first := call{args: args}.command(ctx)
+	out := newOutput()
+	first.Stdout, first.Stderr = out, out
+	if err := first.Start(); err != nil {
+		t.Fatal(err)
+	}
+	for !strings.Contains(out.String(), "Inventing mill-lane") {
+		select {
+		case <-out.news:
+		case <-ctx.Done():
+			t.Fatalf("the demo does not begin\n%s", out)
+		}
+	}
+	time.Sleep(300 * time.Millisecond)
+	_ = first.Process.Kill()
+	_ = first.Wait()
+
+	second, err := launch(call{args: args}, dir, tourBase, func(s *server) *output { return s.out })
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(second.kill)
+	if strings.Contains(second.out.String(), "Inventing alder-row") {
+		t.Errorf("alder-row was made twice\n%s", second.out)
+	}
+	second.token = tourToken.FindStringSubmatch(second.out.String())[1]
+	if got, want := second.seqs(t), whole.seqs(t); got["alder-row"] != want["alder-row"] || got["mill-lane"] != want["mill-lane"] || got["north-meadow"] != want["north-meadow"] {
+		t.Errorf("the interrupted demo has %v events, an undisturbed one %v", got, want)
+	}
+	contains(t, second.call("verify", "--herd", "mill-lane").must(t), "is sound")
+	if code, took := second.stop(t); code != 0 || took > 25*time.Second {
+		t.Errorf("SIGTERM: exit code %d after %v", code, took)
+	}
+}
+
+// seqs are how far the logs have come.
+func (s *server) seqs(t *testing.T) map[string]int64 {
+	t.Helper()
+	var answer struct {
+		Heads []struct {
+			Herd string
+			Seq  int64
+		}
+	}
+	parse(t, s.call("herd", "list", "--json").must(t), &answer)
+	m := map[string]int64{}
+	for _, h := range answer.Heads {
+		m[h.Herd] = h.Seq
+	}
+	return m
+}
+
+func parse(t *testing.T, text string, into any) {
+	t.Helper()
+	dec := json.NewDecoder(bytes.NewReader([]byte(text)))
+	if err := dec.Decode(into); err != nil {
+		t.Fatalf("%v in\n%.500s", err, text)
+	}
+	if dec.More() {
+		t.Fatalf("more than one JSON value in\n%.500s", text)
+	}
+}
