@@ -231,13 +231,14 @@ func (k *lookup) withheld(l *life) WithheldView {
 	return v
 }
 
-// next tells what comes next for her, dated; what is past is left out, but a
-// diagnosis that is due stays until it is made.
+// next tells what comes next for her, dated by its first day. What is past is
+// left out, but a span of days stays until its last, and what is due (a
+// diagnosis, drying off, calving) until it is done.
 func (k *lookup) next(l *life) []NextView {
 	var out []NextView
 	lac := &l.lactations[l.lactationOn(k.on)]
-	add := func(what string, on event.Date, text string) {
-		if on >= k.on {
+	span := func(what string, on, to event.Date, text string) {
+		if to >= k.on {
 			out = append(out, NextView{what, on, text})
 		}
 	}
@@ -247,20 +248,22 @@ func (k *lookup) next(l *life) []NextView {
 	case l.pregnancyOn(k.on) != nil:
 		preg := l.pregnancyOn(k.on)
 		if preg.conceived != 0 {
-			add("confirm", preg.conceived+60, "second pregnancy check, day 60 to 75 (common practice)")
+			if preg.lastSeen < preg.conceived+60 {
+				span("confirm", preg.conceived+60, preg.conceived+75, "second pregnancy check, day 60 to 75 (common practice)")
+			}
 			due, g := k.h.due(l, preg)
 			if dry := k.h.dryOff(l, preg); dry != 0 && lac.dried == 0 {
-				add("dry_off", dry, fmt.Sprintf("dry off, %d days before she is due", p.DryOffBefore))
+				span("dry_off", dry, preg.conceived+gestationMax, fmt.Sprintf("dry off, %d days before she is due", p.DryOffBefore))
 			}
-			add("calve", due, fmt.Sprintf("due to calve, %d days after conception", g))
+			span("calve", due, preg.conceived+gestationMax, fmt.Sprintf("due to calve, %d days after conception", g))
 		}
 	case l.stopOn(k.on) != nil:
 		if st := l.stopOn(k.on); st.to != 0 {
-			add("resume", st.to+1, "the stop on breeding ends")
+			span("resume", st.to+1, st.to+1, "the stop on breeding ends")
 		}
 	case s.awaits() && !s.run:
-		add("return", s.last+18, "a return to heat is expected 18 to 24 days after breeding")
-		add("return", s.last+36, "a second return is expected 36 to 48 days after breeding")
+		span("return", s.last+18, s.last+24, "a return to heat is expected 18 to 24 days after breeding")
+		span("return", s.last+36, s.last+48, "a second return is expected 36 to 48 days after breeding")
 		out = append(out,
 			NextView{"diagnose", s.last + event.Date(p.DiagnoseUltrasound), fmt.Sprintf("pregnancy diagnosis by ultrasound from day %d", p.DiagnoseUltrasound)},
 			NextView{"diagnose", s.last + event.Date(p.DiagnosePalpation), fmt.Sprintf("pregnancy diagnosis by palpation from day %d", p.DiagnosePalpation)})
