@@ -4,11 +4,11 @@ package repro
 // a new version of its own.
 const version = "1"
 
-func define(key string, unit Unit, title, trade, text string, groups []string, sources ...string) Definition {
+func define(key string, unit Unit, title, trade, text string, groups []string, refs ...string) Definition {
 	if groups == nil {
 		groups = []string{}
 	}
-	return Definition{ID: key + "/" + version, Key: key, Title: title, TradeName: trade, Version: version, Text: text, Unit: unit, Sources: sources, Groups: groups}
+	return Definition{ID: key + "/" + version, Key: key, Title: title, TradeName: trade, Version: version, Text: text, Unit: unit, Sources: cited(refs), Groups: groups}
 }
 
 // revised gives a definition a version of its own.
