@@ -138,18 +138,18 @@ const (
 // Blank lines are skipped.
 func (c *ClientWithResponses) AppendNDJSON(ctx context.Context, herd HerdName, r io.Reader, fn func(*AppendAnswer) error) error {
 	var batch bytes.Buffer
-	events, first, last := 0, 1, 0
-	lines := newLines(r)
+	var numbers []int64 // of the batch's lines, in r
 	flush := func() error {
-		if events == 0 {
+		if len(numbers) == 0 {
 			return nil
 		}
 		rsp, err := c.AppendEventsWithBodyWithResponse(ctx, herd, nil, "application/x-ndjson", bytes.NewReader(batch.Bytes()))
 		if err != nil {
-			return fmt.Errorf("append lines %d to %d: %w", first, last, err)
+			renumber(err, numbers)
+			return fmt.Errorf("append lines %d to %d: %w", numbers[0], numbers[len(numbers)-1], err)
 		}
 		batch.Reset()
-		events = 0
+		numbers = numbers[:0]
 		switch {
 		case rsp.JSON201 != nil:
 			return fn(rsp.JSON201)
@@ -158,6 +158,7 @@ func (c *ClientWithResponses) AppendNDJSON(ctx context.Context, herd HerdName, r
 		}
 		return errAnswer("append", rsp.HTTPResponse)
 	}
+	lines := newLines(r)
 	for {
 		text, err := lines.next()
 		if errors.Is(err, io.EOF) {
@@ -169,18 +170,28 @@ func (c *ClientWithResponses) AppendNDJSON(ctx context.Context, herd HerdName, r
 		if len(text) == 0 {
 			continue
 		}
-		if events == batchEvents || batch.Len()+len(text) > batchBytes {
+		if len(numbers) == batchEvents || batch.Len()+len(text) > batchBytes {
 			if err := flush(); err != nil {
 				return err
 			}
 		}
-		if events == 0 {
-			first = lines.number
-		}
 		batch.Write(text)
 		batch.WriteByte('\n')
-		events++
-		last = lines.number
+		numbers = append(numbers, int64(lines.number))
+	}
+}
+
+// renumber turns the lines that a problem tells from those of a batch into
+// those of the whole input.
+func renumber(err error, numbers []int64) {
+	var p *ProblemError
+	if !errors.As(err, &p) || p.Errors == nil {
+		return
+	}
+	for i := range *p.Errors {
+		if n := (*p.Errors)[i].Line; n != nil && 0 < *n && *n <= int64(len(numbers)) {
+			*n = numbers[*n-1]
+		}
 	}
 }
 

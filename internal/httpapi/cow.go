@@ -68,12 +68,8 @@ func (s *Server) read(r *request, fn func(*fold) error) error {
 				return err
 			}
 			f.start, on = c.at, event.Date(c.on) //nolint:gosec // its checksum says that it was a date
-			if c.seq != v.Head.Seq {
-				asOf = book.AsOf{Seq: c.seq}
-			}
 		}
-		if asOf != (book.AsOf{}) {
-			again = true
+		if again = asOf != (book.AsOf{}) || paged && c.seq != v.Head.Seq; again {
 			return nil
 		}
 		return run(v)
@@ -81,7 +77,21 @@ func (s *Server) read(r *request, fn func(*fold) error) error {
 	if err != nil || !again {
 		return err
 	}
-	return s.book.View(r.ctx, r.herd, asOf, run)
+	if asOf == (book.AsOf{}) {
+		asOf.Seq = c.seq
+	}
+	moved := false
+	err = s.book.View(r.ctx, r.herd, asOf, func(v *book.View) error {
+		// An as_of that lies ahead of the log can have moved since the first page.
+		if moved = paged && v.Head.Seq != c.seq; moved {
+			return nil
+		}
+		return run(v)
+	})
+	if err != nil || !moved {
+		return err
+	}
+	return s.book.View(r.ctx, r.herd, book.AsOf{Seq: c.seq}, run)
 }
 
 // page cuts a list to the request's page and gives the cursor of the next one.

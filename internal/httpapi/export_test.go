@@ -1,6 +1,16 @@
 package httpapi
 
-import "net/http"
+import (
+	"bytes"
+	"errors"
+	"io"
+	"net/http"
+	"net/url"
+
+	"github.com/labstack/echo/v4"
+
+	"byrelog.example/internal/book"
+)
 
 // Cursor opens the cursor to the tests.
 type Cursor struct{ Epoch, Seq, On, At int64 }
@@ -51,3 +61,36 @@ func Bearer(h http.Header) (string, bool, error) { return bearer(h) }
 
 // AcceptsGzip reads Accept-Encoding.
 func AcceptsGzip(h http.Header) bool { return acceptsGzip(h) }
+
+// AsOf reads an as_of parameter in a herd's zone.
+func AsOf(s, zone string) (book.AsOf, error) {
+	return (&request{query: url.Values{"as_of": {s}}, herd: &book.Herd{Zone: zone}}).asOf()
+}
+
+// IdempotencyKey reads the header.
+func IdempotencyKey(h http.Header) (string, error) {
+	return (&request{http: &http.Request{Header: h}}).idempotencyKey()
+}
+
+// Inflate reads gzip with a bound on what comes out.
+func Inflate(raw []byte, most int64) ([]byte, error) {
+	return io.ReadAll(faultReader{&gunzip{in: bytes.NewReader(raw), left: most, limit: most}})
+}
+
+// BreakingOff is a server whose one stream fails after n bytes.
+func (s *Server) BreakingOff(n int) http.Handler {
+	e := echo.New()
+	e.HTTPErrorHandler = func(error, echo.Context) {}
+	e.Pre(s.outer)
+	e.GET("/", func(c echo.Context) error {
+		return s.writeStream(c, http.StatusOK, mediaCSV, func(w io.Writer) error {
+			if n > 0 {
+				if _, err := w.Write(bytes.Repeat([]byte("x"), n)); err != nil {
+					return err
+				}
+			}
+			return errors.New("the disk is gone")
+		})
+	})
+	return e
+}
