@@ -1,5 +1,5 @@
 // Package stats holds the few statistics that the herd's indices need:
-// intervals of proportions, means and quantiles. It is small on purpose and
+// intervals of proportions, survival, means and quantiles. It is small on purpose and
 // every function is checked against published worked values.
 package stats
 
