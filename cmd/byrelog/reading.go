@@ -238,8 +238,7 @@ func (p *program) animalList() *cobra.Command {
 			}
 			params := api.ListAnimalsParams{Pen: given(pen)}
 			if status != "" {
-				s := api.StatusCode(status)
-				params.Status = &s
+				params.Status = &status
 			}
 			var list []api.AnimalItem
 			for a, err := range c.Animals(cmd.Context(), args[0], params) {

@@ -54,7 +54,7 @@ of your own, and keeps its schema up to date.`,
 	}
 	f.add(cmd)
 	cmd.Flags().StringVar(&f.databaseURL, "database-url", "", "Postgres to use instead of a private one")
-	cmd.Flags().BoolVar(&f.migrate, "migrate", false, "bring the schema up to date first (the URL's role must own it)")
+	cmd.Flags().BoolVar(&f.migrate, "migrate", false, "bring the schema up to date first (the URL's login is a superuser, or a member of byrelog_owner and of byrelog_app's roles)")
 	return cmd
 }
 
@@ -169,13 +169,13 @@ func (s *service) embed(ctx context.Context, dir string) (url string, err error)
 func (s *service) run(ctx context.Context, ready func(base string)) error {
 	if err := s.db.Ready(ctx); err != nil {
 		// A shared database may be migrated while we wait: readiness says so.
-		s.log.WarnContext(ctx, "the database is not ready yet", "error", err)
+		s.log.WarnContext(ctx, "the database is not ready yet", slog.Any("error", err))
 	} else if err := s.book.Resume(ctx); err != nil {
 		return err
 	}
 	done := make(chan error, 1)
 	go func() { done <- s.server.Serve(ctx, s.listener) }()
-	s.log.InfoContext(ctx, "byrelog serves", "address", s.listener.Addr().String(), "version", version())
+	s.log.InfoContext(ctx, "byrelog serves", slog.String("address", s.listener.Addr().String()), slog.String("version", version()))
 	if ready != nil {
 		ready("http://" + s.listener.Addr().String())
 	}
@@ -197,7 +197,7 @@ func (s *service) close() {
 		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 		defer cancel()
 		if err := s.pg.Stop(ctx); err != nil {
-			s.log.Error("the private Postgres did not stop", "error", err)
+			s.log.Error("the private Postgres did not stop", slog.Any("error", err))
 		}
 	}
 }
@@ -209,7 +209,7 @@ func (p *program) migrateCommand() *cobra.Command {
 		Use:   "migrate",
 		Short: "Bring the schema of a Postgres up to date",
 		Long: `Bring the schema of a Postgres up to date. The URL's role must own the schema
-(deploy/roles.sql makes the roles).
+(migrations/roles.sql makes the roles).
 
 After the database was restored from a backup, run it with --new-epoch: readers
 that had seen more than the backup holds are then told to read again.`,
@@ -227,16 +227,10 @@ that had seen more than the backup holds are then told to read again.`,
 }
 
 func (p *program) migrateSchema(ctx context.Context, url string, newEpoch bool) error {
-	log := p.logger(slog.LevelInfo)
-	if err := store.Migrate(ctx, url, log); err != nil {
+	if err := store.Migrate(ctx, url, p.logger(slog.LevelInfo)); err != nil {
 		return err
 	}
-	db, err := store.Open(ctx, store.Config{URL: url, Log: log, AllowUnsafe: true})
-	if err != nil {
-		return err
-	}
-	defer db.Close()
-	v, err := db.SchemaVersion(ctx)
+	v, err := store.VersionAt(ctx, url)
 	if err != nil {
 		return err
 	}
@@ -244,7 +238,7 @@ func (p *program) migrateSchema(ctx context.Context, url string, newEpoch bool) 
 	if !newEpoch {
 		return nil
 	}
-	epoch, err := db.BumpEpoch(ctx, now().UTC())
+	epoch, err := store.NewEpoch(ctx, url, now().UTC())
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"hash/crc32"
+	"log/slog"
 	"math/big"
 	"strings"
 	"sync"
@@ -140,7 +141,7 @@ func (b *Book) lookUp(ctx context.Context, hash [32]byte, now time.Time) (*Princ
 		}
 	}
 	if err := b.db.TouchToken(ctx, t.ID, now.UTC()); err != nil {
-		b.log.WarnContext(ctx, "the last use of a token was not noted", "token_id", t.ID, "error", err)
+		b.log.WarnContext(ctx, "the last use of a token was not noted", slog.String("token_id", t.ID.String()), slog.Any("error", err))
 	}
 	return p, nil
 }
@@ -162,16 +163,22 @@ type GrantSpec struct {
 // CreateToken issues a token. The secret is returned here and never again.
 func (b *Book) CreateToken(ctx context.Context, spec TokenSpec) (secret string, t store.Token, err error) {
 	if n := len([]rune(spec.Name)); n < 1 || n > 100 {
-		return "", t, &Error{Kind: Invalid, Code: "invalid-token-request", Detail: "a token needs a name of 1 to 100 characters",
-			Faults: []Fault{{Pointer: "/name", Code: "required", Detail: "1 to 100 characters"}}}
+		return "", t, &Error{
+			Kind: Invalid, Code: "invalid-token-request", Detail: "a token needs a name of 1 to 100 characters",
+			Faults: []Fault{{Pointer: "/name", Code: "required", Detail: "1 to 100 characters"}},
+		}
 	}
 	if !spec.Admin && len(spec.Grants) == 0 {
-		return "", t, &Error{Kind: Invalid, Code: "invalid-token-request", Detail: "a token without grants can do nothing",
-			Faults: []Fault{{Pointer: "/grants", Code: "required", Detail: "at least one grant"}}}
+		return "", t, &Error{
+			Kind: Invalid, Code: "invalid-token-request", Detail: "a token without grants can do nothing",
+			Faults: []Fault{{Pointer: "/grants", Code: "required", Detail: "at least one grant"}},
+		}
 	}
 	if spec.ExpiresAt != nil && !spec.ExpiresAt.After(b.now()) {
-		return "", t, &Error{Kind: Invalid, Code: "invalid-token-request", Detail: "the expiry lies in the past",
-			Faults: []Fault{{Pointer: "/expires_at", Code: "out_of_range", Detail: "a time to come"}}}
+		return "", t, &Error{
+			Kind: Invalid, Code: "invalid-token-request", Detail: "the expiry lies in the past",
+			Faults: []Fault{{Pointer: "/expires_at", Code: "out_of_range", Detail: "a time to come"}},
+		}
 	}
 	t = store.Token{ID: newID(), Name: spec.Name, Admin: spec.Admin, CreatedAt: b.stamp(), ExpiresAt: spec.ExpiresAt}
 	seen := map[string]bool{}

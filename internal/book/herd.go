@@ -101,8 +101,10 @@ func isControl(r rune) bool { return r < 0x20 || r == 0x7f || r == utf8.RuneErro
 // CreateHerd registers a herd with an empty log. The zone defaults to UTC.
 func (b *Book) CreateHerd(ctx context.Context, s HerdSpec) (*Herd, error) {
 	if !event.ValidHerdName(s.Name) {
-		return nil, &Error{Kind: Invalid, Code: "invalid-herd", Detail: "the herd's name is not usable",
-			Faults: []Fault{{Pointer: "/name", Code: "bad_text", Detail: "2 to 40 of a-z, 0-9 and -"}}}
+		return nil, &Error{
+			Kind: Invalid, Code: "invalid-herd", Detail: "the herd's name is not usable",
+			Faults: []Fault{{Pointer: "/name", Code: "bad_text", Detail: "2 to 40 of a-z, 0-9 and -"}},
+		}
 	}
 	if err := s.check(); err != nil {
 		return nil, err

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"time"
 
 	"github.com/google/uuid"
@@ -110,16 +111,14 @@ func (b *Book) dryRun(ctx context.Context, h *Herd, body io.Reader, plan importP
 		return nil, err
 	}
 	p.dry = true
-	for {
+	for last := false; !last; {
 		lines, err := p.chunk()
-		if err != nil && !errors.Is(err, io.EOF) {
+		last = errors.Is(err, io.EOF)
+		if err != nil && !last {
 			return nil, fileFault(err)
 		}
-		if _, sortErr := p.sort(ctx, lines); sortErr != nil {
-			return nil, sortErr
-		}
-		if err != nil {
-			break
+		if _, err := p.sort(ctx, lines); err != nil {
+			return nil, err
 		}
 	}
 	now := b.stamp()
@@ -154,7 +153,7 @@ func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan import
 	}
 	ctx = context.WithoutCancel(ctx)
 	if failed := b.db.SaveProgress(ctx, h.ID, store.ImportProgress{ID: id, State: store.ImportFailed, Error: text, At: b.stamp()}); failed != nil {
-		b.log.ErrorContext(ctx, "an import that failed could not be marked so", "import_id", id, "error", failed)
+		b.log.ErrorContext(ctx, "an import that failed could not be marked so", slog.String("import_id", id.String()), slog.Any("error", failed))
 	}
 	return uuid.Nil, err
 }
@@ -265,7 +264,7 @@ func (b *Book) work(h *Herd, id uuid.UUID) {
 		case err == nil || b.life.Err() != nil:
 			return
 		case errors.As(err, &told) && (told.Kind == Unavailable || told.Kind == OutcomeUnknown):
-			b.log.Warn("an import waits for the database", "import_id", id, "error", err)
+			b.log.Warn("an import waits for the database", slog.String("import_id", id.String()), slog.Any("error", err))
 			select {
 			case <-time.After(retryImport):
 			case <-b.life.Done():
@@ -273,10 +272,10 @@ func (b *Book) work(h *Herd, id uuid.UUID) {
 			}
 		case errors.As(err, &told) && told.Kind == Conflict:
 			// Another process works on it.
-			b.log.Info("an import is worked on elsewhere", "import_id", id)
+			b.log.Info("an import is worked on elsewhere", slog.String("import_id", id.String()))
 			return
 		default:
-			b.log.Error("an import stopped", "import_id", id, "error", err)
+			b.log.Error("an import stopped", slog.String("import_id", id.String()), slog.Any("error", err))
 			b.failImport(h, id)
 			return
 		}
@@ -292,7 +291,7 @@ func (b *Book) failImport(h *Herd, id uuid.UUID) {
 		})
 	}
 	if err != nil {
-		b.log.Error("an import that stopped could not be marked so", "import_id", id, "error", err)
+		b.log.Error("an import that stopped could not be marked so", slog.String("import_id", id.String()), slog.Any("error", err))
 	}
 }
 
@@ -316,10 +315,10 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
 	}
 	for last := false; !last; {
 		lines, err := p.chunk()
-		if err != nil && !errors.Is(err, io.EOF) {
+		last = errors.Is(err, io.EOF)
+		if err != nil && !last {
 			return fmt.Errorf("read staged file: %w", err)
 		}
-		last = err != nil
 		if err := p.append(ctx, &job, lines, last); err != nil {
 			return err
 		}
@@ -373,7 +372,7 @@ func (b *Book) Resume(ctx context.Context) error {
 		switch {
 		case h == nil:
 		case job.State != store.ImportStaging:
-			b.log.InfoContext(ctx, "an import goes on", "herd", h.Name, "import_id", job.ID, "rows_done", job.RowsDone)
+			b.log.InfoContext(ctx, "an import goes on", slog.String("herd", h.Name), slog.String("import_id", job.ID.String()), slog.Int64("rows_done", job.RowsDone))
 			b.start(h, job.ID)
 		case b.alone || b.now().Sub(job.UpdatedAt) > resumeAfter:
 			// A younger one may still be arriving, if there are other processes.

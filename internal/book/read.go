@@ -173,7 +173,7 @@ func (b *Book) Wait(ctx context.Context, h *Herd, after int64, d time.Duration) 
 			return nil
 		case <-ctx.Done():
 			poll.Stop()
-			return nil //nolint:nilerr // the caller has gone or gone on; either way there is nothing to tell
+			return nil
 		}
 		poll.Stop()
 	}

@@ -69,8 +69,10 @@ func (b *Book) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) erro
 
 func (b *Book) seqOf(ctx context.Context, h *Herd, asOf AsOf, head store.Head) (int64, error) {
 	if asOf.Seq > head.Seq || asOf.Seq < 0 {
-		return 0, &Error{Kind: Invalid, Code: "invalid-as-of", Detail: "the herd's log has not come so far",
-			Faults: []Fault{{Pointer: "as_of", Code: event.CodeOutOfRange, Detail: "at most the seq of the herd's head"}}}
+		return 0, &Error{
+			Kind: Invalid, Code: "invalid-as-of", Detail: "the herd's log has not come so far",
+			Faults: []Fault{{Pointer: "as_of", Code: event.CodeOutOfRange, Detail: "at most the seq of the herd's head"}},
+		}
 	}
 	if asOf.Seq > 0 {
 		return asOf.Seq, nil
