@@ -121,8 +121,9 @@ func (f *folder) tellDay(day event.Date) {
 	}
 }
 
-// held tells whether somebody present bears the number.
-func (b *bearer) held() bool { return b.holder != nil && !b.away }
+// held tells whether somebody present bears the number. Her leaving may have
+// been recorded under a number that she bore before.
+func (b *bearer) held() bool { return b.holder != nil && !b.away && b.holder.out == 0 }
 
 // departs tells whether the number's holder leaves on the day.
 func (f *folder) departs(b *bearer, day event.Date) bool {
