@@ -55,15 +55,15 @@ var indices = []index{
 		collect: collectByFound, finish: finishConception,
 	},
 	{
-		def: define("days_to_first_service", Days, "Days to first service", "days to first breeding",
-			"Days from calving to the first breeding of the first service, of the cows that calved here in the period and were served: the median, with the mean beside. The cows not served are named and counted apart. A first exposure to a bull is no service.",
-			calvingGroups, "S25", "S26"),
+		def: revised("2", define("days_to_first_service", Days, "Days to first service", "days to first breeding",
+			"Days from calving to the first breeding of the first service, of the cows that calved here in the period and were served: the median, with the mean beside. The cows not served are named and counted apart. A first exposure to a bull is no service. Beside it the survival view (survival_median and so on): the median by Kaplan and Meier with a 95 % interval by the log-log method, over all cows of the period; a cow not served is censored on the day she left, was put to a bull, conceived without a recorded service, or on which the records end, whichever is first; a stop does not censor. One that calved again with neither a service nor a dated conception is left out of it.",
+			calvingGroups, "S25", "S26")),
 		collect: collectFirstService, finish: finishFirstService, cowsOnly: true,
 	},
 	{
-		def: define("days_open", Days, "Days open", "days open, calving to conception",
-			"Days from calving to conception, of the cows that calved here in the period and are pregnant or calved again: the median, with the mean beside. Cows still open (running) and cows that left open (censored) are never averaged with them; they are named and counted apart with their means. A loss withdraws the closing: the clock runs on from the calving.",
-			calvingGroups, "S4", "S22"),
+		def: revised("2", define("days_open", Days, "Days open", "days open, calving to conception",
+			"Days from calving to conception, of the cows that calved here in the period and are pregnant or calved again: the median, with the mean beside. Cows still open (running) and cows that left open (censored) are never averaged with them; they are named and counted apart with their means. A loss withdraws the closing: the clock runs on from the calving. Running days are counted to the day asked for. Beside it the survival view (survival_median and so on): the median by Kaplan and Meier with a 95 % interval by the log-log method, over all cows of the period but those whose conception has no date; running cows are censored on the day on which the records end, cows that left open on that day.",
+			calvingGroups, "S4", "S22")),
 		collect: collectDaysOpen, finish: finishDaysOpen, cowsOnly: true,
 	},
 	{

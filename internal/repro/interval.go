@@ -84,6 +84,7 @@ func collectFirstService(q *query) {
 		default:
 			it.reason = "not_served"
 		}
+		q.followToService(&it)
 		q.add(it)
 	})
 }
@@ -97,6 +98,7 @@ func finishFirstService(c *count) {
 	tenth, ok := stats.Quantile(w.days, 0.1)
 	a.measure("day_by_which_a_tenth_is_served", tenth, ok)
 	c.dayRows()
+	c.survival()
 }
 
 // medianDays makes the median the value; the mean stands beside it.
@@ -144,6 +146,7 @@ func collectDaysOpen(q *query) {
 		case undated:
 			it.to = 0
 		}
+		q.followToConception(&it, st)
 		q.add(it)
 	})
 }
@@ -176,6 +179,7 @@ func finishDaysOpen(c *count) {
 		a.measure(st.String()+"_mean", v, ok)
 	}
 	c.dayRows()
+	c.survival()
 }
 
 // collectCalvingInterval goes through the calvings of the period that follow

@@ -43,6 +43,11 @@ for (n in c(7, 12, 40, 150, 600)) {
 }
 add("heavy_ties", 60 + 5 * rpois(200, 3), rbinom(200, 1, 0.6))
 
+# The constructed herd of the check vectors (X10, X11): what the indices of
+# internal/repro must come to. D is not served, D and J are open, E left open.
+add("constructed_first_service", c(60, 73, 51, 86, 71, 67, 106, 167, 61, 229), rep(c(1, 0), c(9, 1)))
+add("constructed_days_open", c(81, 95, 51, 151, 89, 125, 202, 229, 239, 103), rep(c(1, 0), c(7, 3)))
+
 rows <- do.call(rbind, rows)
 write.csv(rows, "rows.csv", row.names = FALSE, quote = FALSE)
 
