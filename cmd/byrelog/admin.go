@@ -126,6 +126,9 @@ func (p *program) createTokenIn(ctx context.Context, url string, spec book.Token
 		return err
 	}
 	defer db.Close()
+	if err := db.Ready(ctx); err != nil {
+		return err
+	}
 	b := book.New(db, book.Options{})
 	defer b.Close()
 	secret, _, err := b.CreateToken(ctx, spec)

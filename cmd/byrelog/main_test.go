@@ -351,7 +351,7 @@ func contains(t *testing.T, got string, want ...string) {
 	t.Helper()
 	for _, w := range want {
 		if !strings.Contains(got, w) {
-			t.Errorf("%q is missing in\n%s", w, got)
+			t.Errorf("%q is missing in\n%.2000s", w, got)
 		}
 	}
 }
