@@ -153,6 +153,7 @@ func (b *Book) policies(ctx context.Context, herd uuid.UUID, asOf time.Time) (re
 	list := make(repro.Policies, 0, len(rows))
 	for _, r := range rows {
 		p := repro.DefaultPolicy()
+		p.GestationByBreed = nil // reading would add the herd's own table to the built-in one
 		if err := json.Unmarshal(r.Doc, &p); err != nil {
 			return nil, wrap("read policy", err)
 		}

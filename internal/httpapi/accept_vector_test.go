@@ -213,7 +213,7 @@ func TestAcceptV13GestationByBreed(t *testing.T) {
 			same(t, "V13 "+who+breed+" days", v.Pregnant.GestationDays, int(days[i]+0.5))
 		}
 	}
-	rsp, err := f.c.ListPoliciesWithResponse(t.Context(), f.name, nil)
+	rsp, err := f.c.ListPoliciesWithResponse(t.Context(), f.name)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -221,6 +221,24 @@ func TestAcceptV13GestationByBreed(t *testing.T) {
 	for breed, days := range want {
 		if g, ok := table[breed]; breed != "mixed" && (!ok || g.Heifer != days[0] || g.Cow != days[1]) {
 			t.Errorf("V13 %s: the policy says %+v, want %v", breed, g, days)
+		}
+	}
+}
+
+// A table of the herd's own replaces the built-in one whole: a breed that it
+// does not name has the herd's general length.
+func TestAcceptOwnGestation(t *testing.T) {
+	t.Parallel()
+	f := newFarm(t, serve(t), "own-table", `{"gestation_days":283,"gestation_by_breed":{"jersey":{"heifer":279,"cow":282}}}`)
+	for _, breed := range []string{"jersey", "holstein"} {
+		f.add(breed, "2023-10-01", "arrival", fmt.Sprintf(`{"how":"purchased","parity":1,"sex":"female","breed":%q}`, breed))
+		f.calved(breed, "2023-12-01").bred(breed, "2024-03-01").pregnant(breed, "2024-04-05", 35)
+	}
+	f.until("2024-05-01")
+	for breed, days := range map[string]int{"jersey": 282, "holstein": 283} {
+		v := f.cow(breed, "2024-05-01")
+		if v.Pregnant == nil || v.Pregnant.GestationDays != days || shown(v.Pregnant.DueOn) != after("2024-03-01", days) {
+			t.Errorf("%s: %+v, want %d days", breed, v.Pregnant, days)
 		}
 	}
 }
