@@ -1,6 +1,7 @@
 package httpapi
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
@@ -76,11 +77,8 @@ func (b *batch) relocate(p *problem) {
 }
 
 func (s *Server) appendEvents(r *request) (*reply, error) {
-	raw, err := io.ReadAll(r.body)
-	if err != nil {
-		return nil, bodyProblem(err)
-	}
-	b, err := readBatch(r.media, raw)
+	sum := sha256.New()
+	b, err := readBatch(r.media, io.TeeReader(r.body, sum))
 	if err != nil {
 		return nil, err
 	}
@@ -92,51 +90,84 @@ func (s *Server) appendEvents(r *request) (*reply, error) {
 		}
 		o.ExpectHead = &n
 	}
-	return s.append(r, b, raw, o)
+	return s.append(r, b, sum.Sum(nil), o)
 }
 
 // readBatch takes a body apart into events. All faults of all events are told.
-func readBatch(media string, raw []byte) (*batch, error) {
+func readBatch(media string, body io.Reader) (*batch, error) {
 	b := &batch{}
-	var parts [][]byte
-	trimmed := bytes.TrimLeft(raw, " \t\r\n")
-	switch {
-	case media == mediaNDJSON:
-		b.lines = []int{}
-		for i, line := range bytes.Split(raw, []byte("\n")) {
-			if line = bytes.TrimSpace(line); len(line) > 0 {
-				parts = append(parts, line)
-				b.lines = append(b.lines, i+1)
-			}
-		}
-	case len(trimmed) > 0 && trimmed[0] == '[':
-		var list []json.RawMessage
-		if err := json.Unmarshal(raw, &list); err != nil {
-			return nil, malformedJSON("", "the body is not JSON")
-		}
-		for _, e := range list {
-			parts = append(parts, e)
-		}
-	default:
-		b.single = true
-		parts = [][]byte{raw}
-	}
-	switch {
-	case len(parts) == 0:
-		return nil, refuse(http.StatusUnprocessableEntity, "no-events", "there is no event in the request")
-	case len(parts) > book.MaxAppend:
-		return nil, refuse(http.StatusRequestEntityTooLarge, "too-many-events", "%d events; at most %d in one request", len(parts), book.MaxAppend)
-	}
 	var items []api.ProblemItem
-	for i, part := range parts {
-		items = append(items, b.read(i, part)...)
+	var err error
+	if media == mediaNDJSON {
+		items, err = b.readLines(body)
+	} else {
+		items, err = b.readJSON(body)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(items) == 0 && len(b.events) == 0 {
+		return nil, refuse(http.StatusUnprocessableEntity, "no-events", "there is no event in the request")
 	}
 	return b, invalidEvents(items)
 }
 
-func (b *batch) read(i int, part []byte) []api.ProblemItem {
+// readLines decodes NDJSON as it comes: only its events are kept, not its text.
+func (b *batch) readLines(body io.Reader) ([]api.ProblemItem, error) {
+	b.lines = []int{}
+	var items []api.ProblemItem
+	lines := bufio.NewReaderSize(body, maxEvent+2)
+	for number := 1; ; number++ {
+		line, err := lines.ReadSlice('\n')
+		long := false
+		for errors.Is(err, bufio.ErrBufferFull) {
+			long = true
+			_, err = lines.ReadSlice('\n')
+		}
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, bodyProblem(err)
+		}
+		if line = bytes.TrimSpace(line); len(line) > 0 {
+			if len(b.lines) == book.MaxAppend {
+				return nil, refuse(http.StatusRequestEntityTooLarge, "too-many-events", "at most %d events in one request", book.MaxAppend)
+			}
+			b.lines = append(b.lines, number)
+			items = append(items, b.read(len(b.lines)-1, line, long)...)
+		}
+		if err != nil {
+			return items, nil //nolint:nilerr // the end of the body is no fault
+		}
+	}
+}
+
+// readJSON reads one event, or a list of them.
+func (b *batch) readJSON(body io.Reader) ([]api.ProblemItem, error) {
+	raw, err := io.ReadAll(body)
+	if err != nil {
+		return nil, bodyProblem(err)
+	}
+	if trimmed := bytes.TrimLeft(raw, " \t\r\n"); len(trimmed) == 0 || trimmed[0] != '[' {
+		b.single = true
+		return b.read(0, raw, false), nil
+	}
+	var list []json.RawMessage
+	if err := json.Unmarshal(raw, &list); err != nil {
+		return nil, malformedJSON("", "the body is not JSON")
+	}
+	if len(list) > book.MaxAppend {
+		return nil, refuse(http.StatusRequestEntityTooLarge, "too-many-events", "%d events; at most %d in one request", len(list), book.MaxAppend)
+	}
+	var items []api.ProblemItem
+	for i, e := range list {
+		items = append(items, b.read(i, e, false)...)
+	}
+	return items, nil
+}
+
+// read decodes one event; long says that part is only the beginning of it.
+func (b *batch) read(i int, part []byte, long bool) []api.ProblemItem {
 	var faults []api.ProblemItem
-	if len(part) > maxEvent {
+	if long || len(part) > maxEvent {
 		faults = []api.ProblemItem{{Code: event.CodeTooLong, Detail: fmt.Sprintf("an event has at most %d bytes", maxEvent), Pointer: ptr("#")}}
 	} else {
 		e, err := event.Decode(part)
@@ -163,8 +194,8 @@ func invalidEvents(items []api.ProblemItem) error {
 	}
 }
 
-// append appends a batch. raw is the body, for the Idempotency-Key.
-func (s *Server) append(r *request, b *batch, raw []byte, o book.AppendOptions) (*reply, error) {
+// append appends a batch. sum is the hash of the body, for the Idempotency-Key.
+func (s *Server) append(r *request, b *batch, sum []byte, o book.AppendOptions) (*reply, error) {
 	key, err := r.idempotencyKey()
 	if err != nil {
 		return nil, err
@@ -174,7 +205,7 @@ func (s *Server) append(r *request, b *batch, raw []byte, o book.AppendOptions) 
 		return nil, err
 	}
 	if key != "" {
-		o.Key = &book.Key{Owner: r.principal.Owner(), Operation: r.op.id, Key: key, Fingerprint: fingerprint(r, raw)}
+		o.Key = &book.Key{Owner: r.principal.Owner(), Operation: r.op.id, Key: key, Fingerprint: fingerprint(r, sum)}
 		if again, err := s.replay(r, o.Key); again != nil || err != nil {
 			return again, err
 		}
@@ -204,12 +235,12 @@ func (s *Server) replay(r *request, k *book.Key) (*reply, error) {
 }
 
 // fingerprint is what makes two requests the same one.
-func fingerprint(r *request, raw []byte) [32]byte {
+func fingerprint(r *request, sum []byte) [32]byte {
 	h := sha256.New()
 	for _, part := range []string{r.http.Method, r.http.URL.EscapedPath(), r.http.URL.RawQuery, r.media} {
 		h.Write(fmt.Appendf(nil, "%d:%s", len(part), part))
 	}
-	h.Write(raw)
+	h.Write(sum)
 	return [32]byte(h.Sum(nil))
 }
 
@@ -294,7 +325,8 @@ func (s *Server) voidEvent(r *request) (*reply, error) {
 		}
 		b.events = append(b.events, e)
 	}
-	return s.append(r, b, raw, book.AppendOptions{})
+	sum := sha256.Sum256(raw)
+	return s.append(r, b, sum[:], book.AppendOptions{})
 }
 
 func (s *Server) voidOf(r *request, in *api.VoidRequest) (*event.Event, error) {

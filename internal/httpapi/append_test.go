@@ -153,7 +153,7 @@ func TestBodyBounds(t *testing.T) {
 		{"plain, too large", lines(1) + strings.Repeat(" ", 1<<20), nil, http.StatusRequestEntityTooLarge},
 		{"a bomb", zipped(t, blank), gz, http.StatusRequestEntityTooLarge},
 		{"a bomb of many members", zipped(t, blank[:6<<20], blank[:6<<20]), gz, http.StatusRequestEntityTooLarge},
-		{"within bounds", zipped(t, blank[:9<<20]+lines(2)), gz, http.StatusCreated},
+		{"within bounds", zipped(t, strings.Repeat("\n", 9<<20)+lines(2)), gz, http.StatusCreated},
 		{"two members", zipped(t, lines(2), lines(3)), gz, http.StatusCreated},
 		{"cut off", zipped(t, lines(50))[:60], gz, http.StatusBadRequest},
 		{"garbage behind it", zipped(t, lines(1)) + "garbage", gz, http.StatusBadRequest},
