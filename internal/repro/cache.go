@@ -105,11 +105,51 @@ func (h *Herd) folded(on event.Date, merge int) (f *folded, last event.Date) {
 	return f, last
 }
 
-// refold folds the stale groups and puts all lives together.
-func (h *Herd) refold() *folded {
+// around gives the lives that have to do with the numbers named, as of the
+// whole log; the rest of the herd need not be folded for it.
+func (h *Herd) around(names ...string) *folded {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.cache.current != nil {
+		return h.cache.current
+	}
+	h.makeRoom()
+	f := &folded{merge: defaultMerge}
+	var done []int32
+	for _, name := range names {
+		i, ok := h.byName[h.words.codes[name]]
+		if !ok || name == "" {
+			continue
+		}
+		g := h.group(i)
+		if slices.Contains(done, g) {
+			continue
+		}
+		done = append(done, g)
+		if h.cache.lives[g] == nil {
+			var members []int32
+			for k := range h.numbers {
+				if h.group(int32(k)) == g {
+					members = append(members, int32(k))
+				}
+			}
+			h.cache.lives[g] = h.foldGroup(members, 0, defaultMerge)
+		}
+		f.lives = append(f.lives, h.cache.lives[g]...)
+	}
+	h.sortLives(f.lives)
+	return f
+}
+
+func (h *Herd) makeRoom() {
 	if missing := len(h.numbers) - len(h.cache.lives); missing > 0 {
 		h.cache.lives = append(h.cache.lives, make([][]*life, missing)...)
 	}
+}
+
+// refold folds the stale groups and puts all lives together.
+func (h *Herd) refold() *folded {
+	h.makeRoom()
 	f := &folded{merge: defaultMerge}
 	for i, members := range h.groups() {
 		if members == nil {

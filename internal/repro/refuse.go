@@ -31,8 +31,14 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 	if e.Animal == "" || e.Kind == event.KindVoid {
 		return nil
 	}
-	f, _ := h.folded(0, defaultMerge) // all that is known, also of later days
-	k := &lookup{h: h, on: e.On, last: e.On, f: f}
+	names := []string{e.Animal}
+	switch d := e.Data.(type) {
+	case *event.Arrival:
+		names = append(names, d.Dam)
+	case *event.Renumber:
+		names = append(names, d.To)
+	}
+	k := &lookup{h: h, on: e.On, last: e.On, f: h.around(names...)} // all that is known, also of later days
 	l, all := k.find(e.Animal)
 	if e.Kind == event.KindArrival {
 		return k.refuseArrival(e, l)
