@@ -332,11 +332,40 @@ func everything(t failer, h *repro.Herd, on event.Date) []any {
 		for i := range w.Heats {
 			w.Heats[i].Seq = 0
 		}
-		for i := range w.Findings {
-			w.Findings[i].Seqs = nil
-		}
+		w.Findings = withoutSeqs(w.Findings)
 		e, _ := h.Eligibility(a.Name, on)
 		out = append(out, *a, w, e)
+	}
+	for _, d := range repro.Lists() {
+		for _, days := range []int{0, d.MaxDays} {
+			l, err := h.List(d.Name, on, "", days)
+			if err != nil {
+				t.Fatalf("list %s: %v", d.Name, err)
+			}
+			for i := range l.Rows {
+				r := &l.Rows[i]
+				r.Seqs = nil
+				if r.Finding != nil {
+					r.Finding = &withoutSeqs([]repro.Finding{*r.Finding})[0]
+				}
+			}
+			l.Herd = "" // the tests fold one log under two names
+			out = append(out, l)
+		}
+	}
+	return append(out, withoutSeqs(h.Findings(on)))
+}
+
+// withoutSeqs takes the seqs out of findings.
+func withoutSeqs(list []repro.Finding) []repro.Finding {
+	out := slices.Clone(list)
+	for i := range out {
+		out[i].Seqs = nil
+		if p := out[i].Pair; p != nil {
+			pair := *p
+			pair.First.Seq, pair.Second.Seq = 0, 0
+			out[i].Pair = &pair
+		}
 	}
 	return out
 }

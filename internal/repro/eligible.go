@@ -48,13 +48,6 @@ var examineTexts = []string{
 	"mucus: clear, cloudy, bloody, pus",
 }
 
-var cautionTexts = []string{
-	"Restrain her before any examination: most injuries of people who examine cattle are kicks and crushing in yards.",
-	"Wear a glove to the shoulder. Pregnant women keep away from hormones, abortions and afterbirths.",
-	"Who may diagnose pregnancy is a matter of the law of the place; this answer does not say that anyone may.",
-	"This is not advice to treat: no product that can end a pregnancy belongs in a cow whose state is not known by a fresh examination.",
-}
-
 // asking gathers the reasons of one answer.
 type asking struct {
 	*lookup
@@ -79,39 +72,54 @@ func (a *asking) say(code string, v Verdict, since, until event.Date, format str
 func (h *Herd) Eligibility(animal string, on event.Date) (Eligibility, bool) {
 	k := h.at(on)
 	l, _ := k.find(animal)
-	a := &asking{lookup: k, l: l, e: Eligibility{Animal: animal, On: k.on, Reasons: []Reason{}, Examine: []string{}, Caution: []string{}}}
 	if l == nil {
+		a := &asking{lookup: k, e: emptyEligibility(animal, k.on)}
 		a.say(ReasonUnknownAnimal, No, 0, 0, "nothing is recorded of an animal %s by this day", animal)
 		a.e.Status = Status{StatusUnknown, "not in the records"}
 		a.e.Verdict = No
 		return a.e, false
 	}
-	a.lac = &l.lactations[l.lactationOn(k.on)]
+	a := k.ask(l, animal)
+	a.answer(a.readings())
+	return a.e, true
+}
+
+func emptyEligibility(animal string, on event.Date) Eligibility {
+	return Eligibility{Animal: animal, On: on, Reasons: []Reason{}, Examine: []string{}, Caution: []string{}}
+}
+
+// ask begins a question about an animal that the records know.
+func (k *lookup) ask(l *life, animal string) *asking {
 	code := k.status(l)
+	a := &asking{lookup: k, l: l, lac: &l.lactations[l.lactationOn(k.on)], e: emptyEligibility(animal, k.on)}
 	a.e.Status = Status{code, statusTexts[code]}
+	return a
+}
+
+// answer settles the verdict under a reading of the day.
+func (a *asking) answer(r reading) {
+	l := a.l
 	switch {
-	case code == StatusGone:
+	case a.e.Status.Code == StatusGone:
 		a.say(ReasonGone, No, l.out, 0, "she left the herd on %s", l.out)
-	case code == StatusMale:
+	case a.e.Status.Code == StatusMale:
 		a.say(ReasonMale, No, 0, 0, "the animal is recorded as male")
-	case k.on < l.in:
+	case a.on < l.in:
 		a.say(ReasonNotYetHere, No, 0, l.in-1, "she comes to the herd on %s", l.in)
 	default:
-		a.judge()
+		a.judge(r)
 	}
 	a.e.Verdict = a.verdict
 	if a.verdict == ExamineFirst {
 		a.e.Examine = examineTexts
 	}
-	if a.verdict != No || l.pregnancyOn(k.on) != nil {
+	if a.verdict != No || l.pregnancyOn(a.on) != nil {
 		a.e.Caution = cautionTexts
 	}
-	return a.e, true
 }
 
 // judge asks everything that bears on a female that is here.
-func (a *asking) judge() {
-	reading := a.readings()
+func (a *asking) judge(reading reading) {
 	a.pregnancy(reading)
 	a.rules()
 	a.sinceService(reading)

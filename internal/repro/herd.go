@@ -27,15 +27,17 @@ type Herd struct {
 	policies Policies
 	seq      int64
 
-	words    words
-	numbers  []*number
-	byName   map[word]int32
-	owners   []span
-	walks    []rec
-	walksOf  *token
-	pasts    []past
-	withheld []withheld
-	token    *token // marks what this herd may change in place
+	words     words
+	numbers   []*number
+	byName    map[word]int32
+	owners    []span
+	walks     []rec
+	walksOf   *token
+	pasts     []past
+	withheld  []withheld
+	recorders []recorder
+	whoIs     map[recorder]who
+	token     *token // marks what this herd may change in place
 
 	mu    sync.Mutex
 	cache cache // derived from the above, on demand
@@ -70,7 +72,7 @@ const (
 func NewHerd(name string, policies Policies) *Herd {
 	t := new(token)
 	return &Herd{
-		name: name, policies: policies.normal(), words: newWords(), byName: map[word]int32{},
+		name: name, policies: policies.normal(), words: newWords(), byName: map[word]int32{}, whoIs: map[recorder]who{},
 		token: t, walksOf: t,
 	}
 }
@@ -91,15 +93,17 @@ func (h *Herd) Clone() *Herd {
 	defer h.mu.Unlock()
 	c := &Herd{
 		name: h.name, policies: h.policies, seq: h.seq,
-		words:    words{maps.Clone(h.words.codes), slices.Clone(h.words.texts)},
-		numbers:  slices.Clone(h.numbers),
-		byName:   maps.Clone(h.byName),
-		owners:   slices.Clone(h.owners),
-		walks:    slices.Clip(h.walks),
-		pasts:    slices.Clip(h.pasts),
-		withheld: slices.Clip(h.withheld),
-		token:    new(token),
-		cache:    h.cache.clone(),
+		words:     words{maps.Clone(h.words.codes), slices.Clone(h.words.texts)},
+		numbers:   slices.Clone(h.numbers),
+		byName:    maps.Clone(h.byName),
+		owners:    slices.Clone(h.owners),
+		walks:     slices.Clip(h.walks),
+		pasts:     slices.Clip(h.pasts),
+		withheld:  slices.Clip(h.withheld),
+		recorders: slices.Clip(h.recorders),
+		whoIs:     maps.Clone(h.whoIs),
+		token:     new(token),
+		cache:     h.cache.clone(),
 	}
 	for i := range c.owners {
 		c.owners[i].owners = slices.Clip(c.owners[i].owners)
@@ -305,6 +309,6 @@ func (h *Herd) Size() int64 {
 	for _, t := range h.words.texts {
 		size += int64(2*len(t)) + 64
 	}
-	size += int64(cap(h.pasts))*int64(unsafe.Sizeof(past{})) + int64(cap(h.withheld))*int64(unsafe.Sizeof(withheld{}))
+	size += int64(cap(h.pasts))*int64(unsafe.Sizeof(past{})) + int64(cap(h.withheld))*int64(unsafe.Sizeof(withheld{})) + int64(3*cap(h.recorders))*int64(unsafe.Sizeof(recorder{}))
 	return size + h.derived()
 }

@@ -25,7 +25,7 @@ type rec struct {
 	seq    int64
 	on     event.Date
 	until  event.Date // last day of a run with a bull or of a stop
-	by     word
+	who    who
 	text   word // sire, pen, reason, new number; index of a side table
 	minute int16
 	num    int16
@@ -90,6 +90,22 @@ func codeOf(words []string, s string) uint8 {
 	return 0
 }
 
+// who is an index of Herd.recorders: who recorded an event, and in what system.
+type who uint32
+
+type recorder struct{ by, source word }
+
+func (h *Herd) recorder(by, source string) who {
+	r := recorder{h.words.code(by), h.words.code(source)}
+	w, ok := h.whoIs[r]
+	if !ok {
+		w = who(len(h.recorders)) //nolint:gosec // fewer than there are events
+		h.recorders = append(h.recorders, r)
+		h.whoIs[r] = w
+	}
+	return w
+}
+
 // past is what an arrival says beyond its rec.
 type past struct {
 	born, calved, bred, conceived event.Date
@@ -111,7 +127,7 @@ func optional(n event.OptInt) int16 {
 // newRec takes from an event what the fold needs.
 func (h *Herd) newRec(f *Fact) rec {
 	e := f.Event
-	r := rec{id: e.ID, seq: f.Seq, on: e.On, kind: e.Kind, by: h.words.code(e.By), minute: int16(e.Minute()), num: absent}
+	r := rec{id: e.ID, seq: f.Seq, on: e.On, kind: e.Kind, who: h.recorder(e.By, e.Source), minute: int16(e.Minute()), num: absent}
 	switch d := e.Data.(type) {
 	case *event.Arrival:
 		r.minute = startOfDay

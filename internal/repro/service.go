@@ -21,7 +21,7 @@ func (t *teller) breeding(i int) {
 			s.last, s.to = r.on, int32(i+1)
 			s.breedings++
 			s.siresDiffer = s.siresDiffer || s.sire != r.text
-			s.sire, s.by, s.method, s.semen, s.basis = r.text, r.by, r.a, r.b, r.c
+			s.sire, s.by, s.method, s.semen, s.basis = r.text, t.h.recorders[r.who].by, r.a, r.b, r.c
 			return
 		}
 	}
@@ -30,7 +30,7 @@ func (t *teller) breeding(i int) {
 		lactation: int16(len(l.lactations) - 1),
 		number:    int16(len(l.services) - int(lac.service[0]) + 1),
 		from:      int32(i), to: int32(i + 1), breedings: 1, pregnancy: -1,
-		sire: r.text, by: r.by, method: r.a, semen: r.b, basis: r.c,
+		sire: r.text, by: t.h.recorders[r.who].by, method: r.a, semen: r.b, basis: r.c,
 	}
 	if run {
 		s.last = r.until

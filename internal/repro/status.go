@@ -74,13 +74,38 @@ func (k *lookup) find(number string) (*life, []*life) {
 	}
 	all := slices.Clone(k.f.bearing(code))
 	slices.SortStableFunc(all, func(a, b *life) int { return cmp.Compare(a.since(code), b.since(code)) })
+	// Who bears it on the day goes before who bore it once; of several that bore
+	// it, the last to take it. A number may come back to an animal.
 	var best *life
 	for _, l := range all {
-		if l.since(code) <= k.on && (best == nil || l.name(k.on) == code || best.name(k.on) != code) {
+		if l.since(code) <= k.on && (best == nil || l.precedes(best, code, k.on)) {
 			best = l
 		}
 	}
 	return best, all
+}
+
+// precedes tells whether l, which stands no earlier in the order of first
+// bearing a number, answers to it on a day rather than the other.
+func (l *life) precedes(other *life, number word, on event.Date) bool {
+	if a, b := l.name(on) == number, other.name(on) == number; a != b {
+		return a
+	}
+	if a, b := l.present(on), other.present(on); a != b && l.name(on) == number {
+		return a
+	}
+	return l.lately(number, on) >= other.lately(number, on)
+}
+
+// lately is the last day up to on from which she bore the number.
+func (l *life) lately(number word, on event.Date) event.Date {
+	var last event.Date
+	for _, n := range l.names {
+		if n.number == number && n.from <= on {
+			last = n.from
+		}
+	}
+	return last
 }
 
 // since is the day from which she bore the number.

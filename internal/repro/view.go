@@ -191,17 +191,6 @@ type Reason struct {
 	Until   event.Date `json:"until,omitzero"` // last day on which it holds
 }
 
-// Finding is something in the records that does not fit. Nothing is corrected
-// because of it.
-type Finding struct {
-	Code   string     `json:"code"`
-	Rule   string     `json:"rule"` // the rule of indices.md section 4
-	Animal string     `json:"animal"`
-	On     event.Date `json:"on"`
-	Text   string     `json:"text"`
-	Seqs   []int64    `json:"seqs"`
-}
-
 // Refusal is why an event cannot be right.
 type Refusal struct {
 	Code string

@@ -1,0 +1,338 @@
+package repro
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"byrelog.example/internal/event"
+)
+
+// ErrUnknownList is the error of List for a name that is none.
+var ErrUnknownList = errors.New("no such list")
+
+// Names of the work lists.
+const (
+	ListWalk     = "walk"
+	ListExamine  = "examine"
+	ListBreed    = "breed"
+	ListDiagnose = "diagnose"
+	ListReturns  = "returns"
+	ListCalve    = "calve"
+	ListDryOff   = "dry-off"
+	ListQueries  = "queries"
+)
+
+// ListDefinition is what a work list holds and what its days mean.
+type ListDefinition struct {
+	Name    string   `json:"name"`
+	Title   string   `json:"title"`
+	Text    string   `json:"text"`
+	Days    int      `json:"days"`      // the default
+	MaxDays int      `json:"max_days"`  // 0 = the list is of one day and takes no days
+	DaysAre string   `json:"days_mean"` // "" where it takes none
+	Sources []string `json:"sources"`
+}
+
+// List is a work list of one day.
+type List struct {
+	*ListDefinition
+	Herd     string     `json:"herd"`
+	On       event.Date `json:"on"`
+	Pen      string     `json:"pen,omitempty"` // "" = all pens
+	Days     int        `json:"days"`          // as asked for, or the default
+	OpenMark string     `json:"open_mark,omitempty"`
+	BredMark string     `json:"bred_mark,omitempty"`
+	Rows     []ListRow  `json:"rows"`
+	LeftOut  []Excluded `json:"left_out"` // who might be looked for here and is not on it
+	Notes    []string   `json:"notes"`
+	Caution  []string   `json:"caution"` // of the list and of all its rows
+}
+
+// ListRow is one animal (or, on the queries list, one finding) and why she is
+// on the list.
+type ListRow struct {
+	Animal      string       `json:"animal"`
+	Pen         string       `json:"pen,omitempty"`
+	Status      Status       `json:"status"`
+	Code        string       `json:"code"`
+	Text        string       `json:"text"`              // why she is on the list
+	Since       event.Date   `json:"since,omitzero"`    // the day from which that holds
+	Until       event.Date   `json:"until,omitzero"`    // the last day on which it holds; none = until it is done
+	Verdict     Verdict      `json:"verdict,omitempty"` // may she be bred: now (breed), or if her mark were rubbed off today (walk)
+	Mark        string       `json:"mark,omitempty"`    // the herd's own colour for a cow of her state
+	Methods     []DueMethod  `json:"methods,omitempty"` // diagnose: what she is due for
+	Reasons     []Reason     `json:"reasons"`           // all that bears on it
+	Examine     []string     `json:"examine"`           // what to check first
+	Caution     []string     `json:"caution"`
+	Lactation   *int         `json:"lactation"`
+	DaysInMilk  *int         `json:"days_in_milk"`
+	LastService *LastService `json:"last_service"`
+	ConceivedOn event.Date   `json:"conceived_on,omitzero"`
+	DueOn       event.Date   `json:"due_on,omitzero"`
+	DryOffOn    event.Date   `json:"dry_off_on,omitzero"`
+	Finding     *Finding     `json:"finding,omitempty"`
+	Seqs        []int64      `json:"seqs"` // the events that it rests on
+}
+
+// DueMethod is a way of diagnosing pregnancy and the day from which it tells.
+type DueMethod struct {
+	Method string     `json:"method"`
+	From   event.Date `json:"from"`
+}
+
+// LastService is the last service of the lactation.
+type LastService struct {
+	Number int        `json:"number"`
+	On     event.Date `json:"on"` // of its last breeding
+	Days   int        `json:"days"`
+	Method string     `json:"method"`
+	Sire   string     `json:"sire,omitempty"`
+	By     string     `json:"by,omitempty"`
+}
+
+// maxListDays bounds how far lists look ahead or back.
+const maxListDays = 3660
+
+type lister struct {
+	def     ListDefinition
+	caution []string
+	make    func(m *making)
+	order   func(m *making, a, b *ListRow) int
+}
+
+var listers = []lister{
+	{
+		def: ListDefinition{
+			Name: ListWalk, Title: "Heat walk",
+			Text:    "Every female old enough to be bred that stands in the pen: the colour that she should carry, and what a rubbed mark would mean today. The verdict is whether she may be bred if she were read in heat.",
+			Sources: []string{"S65", "common practice, no source (mark colours, what a rub means)"},
+		},
+		caution: []string{cautionHeatCows}, make: (*making).walk, order: byPen,
+	},
+	{
+		def: ListDefinition{
+			Name: ListExamine, Title: "To be examined for heat",
+			Text: "Suspects that nobody has examined or read since, and pregnant cows with a sign of heat. A suspect that may not be bred whatever the hand finds is left out and counted.",
+			Days: 1, MaxDays: 21, DaysAre: "days back from which a reading still stands",
+			Sources: []string{"S47", "S48", "S102"},
+		},
+		caution: []string{cautionHandling, cautionGlove, cautionEarlyHand, cautionNoTreating, cautionLaw}, make: (*making).examine, order: byPen,
+	},
+	{
+		def: ListDefinition{
+			Name: ListBreed, Title: "To be bred",
+			Text: "Found in heat on the day, by reading or by hand, and not bred that day or the day before. A cow that the records say is pregnant is never on it; one whose state is not known says so, and is to be examined first.",
+			Days: 0, MaxDays: 1, DaysAre: "1 adds those found in heat the day before and not bred since",
+			Sources: []string{"S44", "S45", "common practice"},
+		},
+		caution: []string{cautionHandling, cautionGlove, cautionNoTreating}, make: (*making).breed, order: byPen,
+	},
+	{
+		def: ListDefinition{
+			Name: ListDiagnose, Title: "Pregnancy diagnosis",
+			Text: "Cows bred whose result is not known, from the herd's own days after service for each method (blood and milk also so many days after calving), and a second check from day 60 to 75. No cow is listed within seven days of an examination.",
+			Days: 0, MaxDays: maxListDays, DaysAre: "days ahead within which she comes due",
+			Sources: []string{"S49", "S50", "S51", "common practice, no source (confirm at day 60 to 75)"},
+		},
+		caution: []string{cautionHandling, cautionGlove, cautionEarlyHand, cautionLaw, cautionNoTreating}, make: (*making).diagnose, order: byPen,
+	},
+	{
+		def: ListDefinition{
+			Name: ListReturns, Title: "Returns expected",
+			Text: "Cows bred whose result is not known, 18 to 24 and 36 to 48 days after their last service, as long as those days last.",
+			Days: 0, MaxDays: 60, DaysAre: "days ahead within which the days begin",
+			Sources: []string{"S1", "S52"},
+		},
+		caution: []string{cautionHeatCows}, make: (*making).returns, order: byUntil,
+	},
+	{
+		def: ListDefinition{
+			Name: ListCalve, Title: "Due to calve",
+			Text: "Pregnant animals whose due date (conception and the gestation of their breed) lies within the days, and those past it that have not calved, up to day 302.",
+			Days: 21, MaxDays: maxListDays, DaysAre: "days ahead within which she is due",
+			Sources: []string{"S23", "S55", "S59", "S104", "S116"},
+		},
+		caution: []string{cautionZoonoses, cautionAbortion, cautionTransport}, make: (*making).calve, order: byDue,
+	},
+	{
+		def: ListDefinition{
+			Name: ListDryOff, Title: "To be dried off",
+			Text: "Cows in milk that are to be dried off within the days, the herd's own number of days before they are due, and those past it, until it is done. Open withdrawal periods are told.",
+			Days: 7, MaxDays: maxListDays, DaysAre: "days ahead within which the day comes",
+			Sources: []string{"S53", "S54", "S110", "S116"},
+		},
+		caution: []string{cautionTransport, cautionNoTreating}, make: (*making).dryOff, order: byDryOff,
+	},
+	{
+		def: ListDefinition{
+			Name: ListQueries, Title: "Questions about the records",
+			Text: "What in the records does not fit, to be looked up or asked about. Nothing is corrected by itself.",
+			Days: 0, MaxDays: maxListDays, DaysAre: "days back from which findings are dated; 0 = all",
+			Sources: []string{"each finding names its own"},
+		},
+		make: (*making).queries,
+	},
+}
+
+// define gives the definition with its sources spelled out.
+func (w *lister) define() *ListDefinition {
+	d := w.def
+	d.Sources = cited(d.Sources)
+	return &d
+}
+
+// Lists are the definitions of the work lists, in the order of a day's work.
+func Lists() []ListDefinition {
+	out := make([]ListDefinition, len(listers))
+	for i := range listers {
+		out[i] = *listers[i].define()
+	}
+	return out
+}
+
+// making is one list in the making.
+type making struct {
+	*lookup
+	list List
+	left map[string]int
+	end  event.Date // the last day that days ahead reach
+}
+
+// List is a work list of the herd as of a day, of one pen or ("") of all. days
+// is how far it looks ahead or back: 0 asks for the list's default, [Zero] for
+// none. The zero day is the herd's last data date. It returns an error that
+// wraps ErrUnknownList or ErrBadParameter.
+func (h *Herd) List(name string, on event.Date, pen string, days int) (List, error) {
+	i := slices.IndexFunc(listers, func(l lister) bool { return l.def.Name == name })
+	if i < 0 {
+		return List{}, fmt.Errorf("%w: %q", ErrUnknownList, name)
+	}
+	w := &listers[i]
+	switch {
+	case days > w.def.MaxDays && w.def.MaxDays == 0:
+		return List{}, fmt.Errorf("%w: days: the %s list is of one day", ErrBadParameter, name)
+	case days > w.def.MaxDays || days < Zero:
+		return List{}, fmt.Errorf("%w: days: %d lies outside 0 to %d", ErrBadParameter, days, w.def.MaxDays)
+	}
+	days = fill(days, w.def.Days)
+	k := h.at(on)
+	m := &making{lookup: k, left: map[string]int{}, end: k.on + event.Date(days)}
+	m.list = List{ListDefinition: w.define(), Herd: h.name, On: k.on, Pen: pen, Days: days, Rows: []ListRow{}, LeftOut: []Excluded{}, Notes: []string{}}
+	m.penNote()
+	w.make(m)
+	if w.order != nil {
+		slices.SortStableFunc(m.list.Rows, func(a, b ListRow) int {
+			if c := w.order(m, &a, &b); c != 0 {
+				return c
+			}
+			return naturalOrder(a.Animal, b.Animal)
+		})
+	}
+	for _, code := range sortedKeys(m.left) {
+		m.list.LeftOut = append(m.list.LeftOut, Excluded{code, leftTexts[code], m.left[code]})
+	}
+	texts := [][]string{w.caution}
+	for i := range m.list.Rows {
+		texts = append(texts, m.list.Rows[i].Caution)
+	}
+	m.list.Caution = union(texts...)
+	return m.list, nil
+}
+
+// penNote says so when nobody stands in the pen asked for: an empty list of a
+// pen that does not exist looks like a day without work.
+func (m *making) penNote() {
+	if m.list.Pen == "" {
+		return
+	}
+	var pens []string
+	for _, l := range m.f.lives {
+		if l.present(m.on) {
+			if pen := m.h.words.text(l.penOn(m.on)); pen == m.list.Pen {
+				return
+			} else if pen != "" {
+				pens = append(pens, pen)
+			}
+		}
+	}
+	slices.SortFunc(pens, naturalOrder)
+	pens = slices.Compact(pens)
+	note := fmt.Sprintf("no animal stands in a pen %s on %s", m.list.Pen, m.on)
+	switch {
+	case len(pens) == 0:
+		note += "; no pen of any animal is recorded"
+	case len(pens) <= 20:
+		note += "; there are animals in: " + strings.Join(pens, ", ")
+	}
+	m.list.Notes = append(m.list.Notes, note)
+}
+
+// each goes through the females that are here and stand in the pen.
+func (m *making) each(fn func(l *life)) {
+	for _, l := range m.f.lives {
+		if l.sex != male && l.present(m.on) && (m.list.Pen == "" || m.h.words.text(l.penOn(m.on)) == m.list.Pen) {
+			fn(l)
+		}
+	}
+}
+
+// row begins the row of an animal.
+func (m *making) row(l *life, code string, since, until event.Date, format string, args ...any) ListRow {
+	s := m.summary(l)
+	r := ListRow{
+		Animal: s.Name, Pen: s.Pen, Status: s.Status, Code: code, Text: fmt.Sprintf(format, args...), Since: since, Until: until,
+		Lactation: s.Lactation, DaysInMilk: s.DaysInMilk, DueOn: s.DueOn, Reasons: []Reason{}, Examine: []string{}, Caution: []string{}, Seqs: []int64{},
+	}
+	t := m.h.words.text
+	if v := m.service(l, &l.lactations[l.lactationOn(m.on)]); v != nil {
+		last := min(v.last, m.on)
+		r.LastService = &LastService{Number: int(v.number), On: last, Days: int(m.on - last), Method: methodWords[v.method], Sire: t(v.sire), By: t(v.by)}
+	}
+	if p := l.pregnancyOn(m.on); p != nil {
+		r.ConceivedOn = p.conceived
+		r.DryOffOn = m.h.dryOff(l, p)
+	}
+	return r
+}
+
+func (m *making) add(r ListRow) { m.list.Rows = append(m.list.Rows, r) }
+
+func (m *making) leave(code string) { m.left[code]++ }
+
+// byPen is the order in which one goes through the barn; animals whose pen is
+// not recorded come last.
+func byPen(_ *making, a, b *ListRow) int {
+	if (a.Pen == "") != (b.Pen == "") {
+		return cmp.Compare(b.Pen, a.Pen)
+	}
+	return naturalOrder(a.Pen, b.Pen)
+}
+
+func byUntil(_ *making, a, b *ListRow) int { return cmp.Compare(a.Until, b.Until) }
+
+func byDue(_ *making, a, b *ListRow) int { return cmp.Compare(a.DueOn, b.DueOn) }
+
+func byDryOff(_ *making, a, b *ListRow) int { return cmp.Compare(a.DryOffOn, b.DryOffOn) }
+
+// leftTexts say why somebody who might be looked for on a list is not on it.
+var leftTexts = map[string]string{
+	ReasonPregnant:       "a sign of heat, but recorded as pregnant: on the examine list",
+	ReasonFoundPregnant:  "found pregnant by palpation today",
+	ReasonStopped:        "a sign of heat, but not to be bred",
+	ReasonDry:            "a sign of heat, but dry",
+	ReasonWaiting:        "a sign of heat within the waiting period",
+	ReasonTooYoung:       "a sign of heat in a heifer too young to be bred",
+	ReasonPastLast:       "a sign of heat after the herd's last day of breeding",
+	ReasonSameHeat:       "a sign of heat, but bred today or yesterday: the same heat",
+	ReasonPalpatedNot:    "found not in heat by palpation today",
+	"in_heat_yesterday":  "found in heat yesterday and not bred since: days=1 shows them",
+	"examined_this_week": "due, but examined within the last seven days",
+	"confirm_missed":     "more than 75 days pregnant without a second check",
+	"conception_undated": "pregnant, but the date of conception is not known, so that the due date is not either",
+	"overdue":            "pregnant for more than 302 days without a calving: on the queries list",
+	"calf":               "heifers too young to be bred",
+	"older":              "findings dated before the days asked for",
+}
