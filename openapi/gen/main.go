@@ -26,7 +26,7 @@ const (
 func main() {
 	if err := run(os.Args[1:]); err != nil {
 		fmt.Fprintln(os.Stderr, "gen:", err)
-		os.Exit(1) //nolint:forbidigo // this is main
+		os.Exit(1)
 	}
 }
 
