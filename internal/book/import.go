@@ -188,24 +188,39 @@ func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader,
 func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, through io.Writer) (int64, error) {
 	buf := make([]byte, stageBytes)
 	for n := int64(0); ; n++ {
-		size, err := io.ReadFull(body, buf)
-		if size > 0 {
-			if _, err := through.Write(buf[:size]); err != nil {
-				return n, err
-			}
-			if err := b.db.StageChunk(ctx, h.ID, id, n, buf[:size]); err != nil {
-				return n, wrap("receive file", err)
-			}
+		size, err := fill(body, buf)
+		last := errors.Is(err, io.EOF)
+		if err != nil && !last {
+			return n, err
 		}
-		switch {
-		case errors.Is(err, io.EOF):
+		if size == 0 {
 			return n, nil
-		case errors.Is(err, io.ErrUnexpectedEOF):
+		}
+		if _, err := through.Write(buf[:size]); err != nil {
+			return n, err
+		}
+		if err := b.db.StageChunk(ctx, h.ID, id, n, buf[:size]); err != nil {
+			return n, wrap("receive file", err)
+		}
+		if last {
 			return n + 1, nil
-		case err != nil:
+		}
+	}
+}
+
+// fill reads until buf is full or the reader ends. Unlike io.ReadFull it hands
+// the reader's own error on as it is: an upload that breaks off says
+// io.ErrUnexpectedEOF, and must not be taken for one that ended.
+func fill(r io.Reader, buf []byte) (int, error) {
+	n := 0
+	for n < len(buf) {
+		m, err := r.Read(buf[n:])
+		n += m
+		if err != nil {
 			return n, err
 		}
 	}
+	return n, nil
 }
 
 // fileFault turns a fault of the whole file into an answer.

@@ -202,9 +202,11 @@ func TestWholeFileFaultsWriteNothing(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	_, err := x.book.Import(t.Context(), x.herd, io.MultiReader(strings.NewReader(good[:len(good)/2]), broken{}), book.ImportOptions{})
-	if err == nil {
-		t.Error("an upload that broke off was taken")
+	for _, reason := range []error{errors.New("connection reset"), io.ErrUnexpectedEOF} {
+		_, err := x.book.Import(t.Context(), x.herd, io.MultiReader(strings.NewReader(good[:len(good)/2]), broken{reason}), book.ImportOptions{})
+		if err == nil {
+			t.Errorf("an upload that broke off with %q was taken", reason)
+		}
 	}
 	if head, _ := x.book.Head(t.Context(), x.herd); head.Seq != 0 {
 		t.Fatalf("something was written: head at %d", head.Seq)
@@ -220,9 +222,9 @@ func TestWholeFileFaultsWriteNothing(t *testing.T) {
 	}
 }
 
-type broken struct{}
+type broken struct{ reason error }
 
-func (broken) Read([]byte) (int, error) { return 0, errors.New("connection reset") }
+func (b broken) Read([]byte) (int, error) { return 0, b.reason }
 
 func removeLine(lines []string, i int) []string { return append(lines[:i:i], lines[i+1:]...) }
 
