@@ -56,6 +56,9 @@ func (e *ProblemError) Error() string {
 	if e.Errors == nil {
 		return b.String()
 	}
+	if len(*e.Errors) == 1 && strings.HasSuffix(e.Detail, (*e.Errors)[0].Detail) {
+		return b.String() // it says the same
+	}
 	for i, item := range *e.Errors {
 		if i == 5 {
 			fmt.Fprintf(&b, "; and %d more", len(*e.Errors)-i)

@@ -335,7 +335,7 @@ with what differs from the defaults. Windows before that day keep their own.`,
 			if from.date == 0 {
 				return usage("--from is needed: the day from which the policy holds")
 			}
-			doc, err := p.readFile(args[1])
+			doc, err := p.readFile(cmd.Context(), args[1])
 			if err != nil {
 				return err
 			}
@@ -364,17 +364,13 @@ with what differs from the defaults. Windows before that day keep their own.`,
 }
 
 // readFile reads a small file, or standard input for -.
-func (p *program) readFile(name string) ([]byte, error) {
+func (p *program) readFile(ctx context.Context, name string) ([]byte, error) {
 	const most = 1 << 20
-	in := p.in
-	if name != "-" {
-		file, _, err := open(name)
-		if err != nil {
-			return nil, err
-		}
-		defer func() { _ = file.Close() }() // only read
-		in = file
+	in, err := p.input(ctx, name)
+	if err != nil {
+		return nil, err
 	}
+	defer in.close()
 	b, err := io.ReadAll(io.LimitReader(in, most+1))
 	if err == nil && len(b) > most {
 		err = fmt.Errorf("%s is larger than 1 MiB", name)

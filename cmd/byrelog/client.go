@@ -48,6 +48,9 @@ func (p *program) client(f *clientFlags) (*api.ClientWithResponses, error) {
 	if token == "" {
 		return nil, usage("a token is needed: set BYRELOG_TOKEN, or give --token-file")
 	}
+	if strings.ContainsFunc(token, func(r rune) bool { return r <= ' ' || r > '~' }) {
+		return nil, usage("the token holds a space or a character that no token has: was more copied than the token?")
+	}
 	return api.New(strings.TrimSuffix(f.server, "/"), api.Options{Token: token, UserAgent: "byrelog/" + version()})
 }
 

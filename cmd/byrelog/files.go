@@ -57,20 +57,17 @@ func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name str
 	if rejects != "" && *params.DryRun {
 		return usage("--rejects goes with an import, not with --dry-run: a dry run keeps nothing")
 	}
-	in, size := p.in, int64(-1)
+	in, err := p.input(ctx, name)
+	if err != nil {
+		return err
+	}
+	defer in.close()
 	if name != "-" {
-		file, length, err := open(name)
-		if err != nil {
-			return err
-		}
-		defer func() { _ = file.Close() }() // only read
-		in, size = file, length
 		base := filepath.Base(name)
 		params.FileName = &base
 	}
-	// The reader is wrapped so that the client cannot close standard input.
 	body := io.Reader(bufio.NewReaderSize(in, 1<<16))
-	bar := p.bar(size, "sending "+filepath.Base(name))
+	bar := p.bar(in.size, "sending "+filepath.Base(name))
 	if bar != nil {
 		body = io.TeeReader(body, bar)
 	}
@@ -149,26 +146,6 @@ func (p *program) saveRejects(ctx context.Context, c *api.ClientWithResponses, f
 	}
 	p.tell("The refused rows are in %s.\n", name)
 	return nil
-}
-
-// open opens a file to be read, with its size; -1 for what has none, a pipe.
-func open(name string) (*os.File, int64, error) {
-	file, err := os.Open(name)
-	if err != nil {
-		return nil, 0, err
-	}
-	info, err := file.Stat()
-	if err == nil && info.IsDir() {
-		err = fmt.Errorf("%s is a folder; the name of a file is wanted", name)
-	}
-	if err != nil {
-		_ = file.Close() // only read
-		return nil, 0, err
-	}
-	if !info.Mode().IsRegular() {
-		return file, -1, nil
-	}
-	return file, info.Size(), nil
 }
 
 func copyOf(r io.Reader) func(io.Writer) error {
@@ -275,7 +252,7 @@ func (p *program) mappingPut() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "put NAME FILE", Short: "Save a mapping (YAML or JSON)", Args: cobra.ExactArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			doc, err := p.readFile(args[1])
+			doc, err := p.readFile(cmd.Context(), args[1])
 			if err != nil {
 				return err
 			}
@@ -368,7 +345,7 @@ one you saw before, only you can tell: keep the heads that you were shown.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case herd == "" && len(args) == 1:
-				return p.verifyFile(args[0], f.json)
+				return p.verifyFile(cmd.Context(), args[0], f.json)
 			case herd != "" && len(args) == 0:
 				return p.verifyHerd(cmd.Context(), &f, herd)
 			}
@@ -380,16 +357,12 @@ one you saw before, only you can tell: keep the heads that you were shown.`,
 	return cmd
 }
 
-func (p *program) verifyFile(name string, asJSON bool) error {
-	in := p.in
-	if name != "-" {
-		file, _, err := open(name)
-		if err != nil {
-			return err
-		}
-		defer func() { _ = file.Close() }() // only read
-		in = file
+func (p *program) verifyFile(ctx context.Context, name string, asJSON bool) error {
+	in, err := p.input(ctx, name)
+	if err != nil {
+		return err
 	}
+	defer in.close()
 	return p.verified(in, name, asJSON)
 }
 
@@ -439,6 +412,9 @@ give the same records. byrelog events append takes them.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if years < 1 || years > 30 {
 				return usage("--years %d: 1 to 30", years)
+			}
+			if cows < 1 || cows > 1_000_000 {
+				return usage("--cows %d: 1 to 1000000", cows)
 			}
 			if last.date == 0 {
 				last.date = event.DateOf(now().UTC()) - 1

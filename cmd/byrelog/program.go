@@ -106,9 +106,7 @@ Exit codes: 0 done, 1 refused or found wanting, 2 wrong usage.`,
 		p.importCommand(), p.exportCommand(), p.mappingCommand(), p.eventsCommand(), p.animalCommand(),
 		p.indicesCommand(), p.summaryCommand(), p.verifyCommand(), p.simulateCommand(),
 	)
-	for _, c := range root.Commands() {
-		usageFromArgs(c)
-	}
+	usageFromArgs(root)
 	return root
 }
 

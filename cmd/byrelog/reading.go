@@ -33,15 +33,11 @@ often the file is sent.`,
 			if err != nil {
 				return err
 			}
-			in := p.in
-			if args[1] != "-" {
-				file, _, err := open(args[1])
-				if err != nil {
-					return err
-				}
-				defer func() { _ = file.Close() }() // only read
-				in = file
+			in, err := p.input(cmd.Context(), args[1])
+			if err != nil {
+				return err
 			}
+			defer in.close()
 			appended, there := 0, 0
 			err = c.AppendNDJSON(cmd.Context(), args[0], in, func(a *api.AppendAnswer) error {
 				for _, r := range a.Results {
