@@ -58,7 +58,7 @@ func TestHelp(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		want, err := os.ReadFile(file) //nolint:gosec // a golden file
+		want, err := os.ReadFile(file)
 		if err != nil {
 			t.Errorf("%v (go test ./cmd/byrelog -run TestHelp -update writes it)", err)
 			continue

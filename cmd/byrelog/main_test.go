@@ -37,7 +37,7 @@ func TestMain(m *testing.M) {
 func testMain(m *testing.M) int {
 	var err error
 	if area, err = os.MkdirTemp("", "byrelog-cmd-"); err == nil {
-		err = os.Chmod(area, 0o755) //nolint:gosec // the user of the private Postgres must pass
+		err = os.Chmod(area, 0o755)
 	}
 	if err != nil {
 		_, _ = fmt.Fprintln(os.Stderr, err)
@@ -46,7 +46,7 @@ func testMain(m *testing.M) int {
 	defer func() { _ = os.RemoveAll(area) }()
 	defer guard(`sleep 5; rm -rf "$1"`, area)()
 	binary = filepath.Join(area, "bin", "byrelog")
-	build := exec.Command("go", "build", "-o", binary, ".") //nolint:gosec,noctx // before any test
+	build := exec.Command("go", "build", "-o", binary, ".")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := build.CombinedOutput(); err != nil {
 		_, _ = fmt.Fprintf(os.Stderr, "go build: %v\n%s", err, out)
@@ -60,7 +60,7 @@ func testMain(m *testing.M) int {
 // themselves: killed, or by a panic after their time. The shell that does it waits for
 // its standard input to be closed, which happens at the latest then.
 func guard(script, arg string) (dismiss func()) {
-	cmd := exec.Command("sh", "-c", "read -r x || { "+script+"; }", "guard", arg) //nolint:gosec,noctx // our own words; outlives every context
+	cmd := exec.Command("sh", "-c", "read -r x || { "+script+"; }", "guard", arg)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
 	pipe, err := cmd.StdinPipe()
 	if err == nil {
@@ -101,7 +101,7 @@ func cleanEnv(more ...string) []string {
 }
 
 func (c call) command(ctx context.Context) *exec.Cmd {
-	cmd := exec.CommandContext(ctx, binary, c.args...) //nolint:gosec // the program under test
+	cmd := exec.CommandContext(ctx, binary, c.args...)
 	cmd.Env, cmd.Dir, cmd.Stdin = cleanEnv(c.env...), c.dir, c.in
 	return cmd
 }
@@ -137,7 +137,7 @@ func folder(t *testing.T) string {
 	t.Helper()
 	dir, err := os.MkdirTemp(area, "d") //nolint:usetesting // see area
 	if err == nil {
-		err = os.Chmod(dir, 0o755) //nolint:gosec // see area
+		err = os.Chmod(dir, 0o755)
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -367,7 +367,7 @@ func write(t *testing.T, dir, name, text string) string {
 
 func read(t *testing.T, path string) string {
 	t.Helper()
-	b, err := os.ReadFile(path) //nolint:gosec // the test's own file
+	b, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}

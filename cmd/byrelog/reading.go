@@ -50,7 +50,7 @@ often the file is sent.`,
 				return nil
 			})
 			if err != nil {
-				return fmt.Errorf("%w (before that %d events were appended, and %d were there already)", explain(&f, err), appended, there)
+				return fmt.Errorf("%w (of the groups of lines before, %d events were appended and %d were there already)", explain(&f, err), appended, there)
 			}
 			return p.show(&f, map[string]int{"appended": appended, "already_there": there}, func(w *tabwriter.Writer) {
 				line(w, fmt.Sprintf("%d events appended, %d were there already.", appended, there))
