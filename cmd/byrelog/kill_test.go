@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -94,7 +93,7 @@ func (s *server) settled(t *testing.T, herd string) []importJob {
 			return list
 		}
 		if time.Now().After(deadline) {
-			t.Fatalf("after a minute the imports are %+v\n%s", list, s.errs)
+			t.Fatalf("after a minute the imports are %+v\n%s", list, s.told())
 		}
 	}
 }
@@ -180,8 +179,8 @@ func TestKillDuringImport(t *testing.T) {
 func (s *server) killImport(t *testing.T, herd, file string, from int64, pause time.Duration) (seen int64) {
 	t.Helper()
 	cmd := s.call("import", herd, file).command(t.Context())
-	var errs bytes.Buffer
-	cmd.Stderr = &errs
+	errs := newOutput()
+	cmd.Stdout, cmd.Stderr = errs, errs
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -192,8 +191,9 @@ func (s *server) killImport(t *testing.T, herd, file string, from int64, pause t
 		}
 		seen = n
 		if time.Now().After(deadline) {
-			t.Fatalf("after a minute %d events are in\n%s", seen, s.errs)
+			t.Fatalf("after a minute %d events are in, %d are wanted; %+v\n%s%s", seen, from, s.imports(t, herd), errs.String(), s.told())
 		}
+		time.Sleep(time.Millisecond)
 	}
 	time.Sleep(pause)
 	s.kill()

@@ -243,6 +243,17 @@ func mustServe(t *testing.T, dir string, more ...string) *server {
 	return s
 }
 
+// told is what the service logged but for the requests that it answered.
+func (s *server) told() string {
+	var b strings.Builder
+	for l := range strings.Lines(s.errs.String()) {
+		if !strings.Contains(l, `"msg":"request"`) {
+			b.WriteString(l)
+		}
+	}
+	return b.String()
+}
+
 // kill is SIGKILL, and waits for the end.
 func (s *server) kill() {
 	_ = s.cmd.Process.Kill() // it may have ended

@@ -165,7 +165,7 @@ func TestAcceptSuspectIsExaminedFirst(t *testing.T) {
 	want := map[string]api.EligibilityVerdict{
 		"dim-50": api.ExamineFirst, "first-60": api.ExamineFirst, "found-open": api.ExamineFirst, "lost": api.ExamineFirst,
 		"bred-5": api.ExamineFirst, "bred-20": api.ExamineFirst, "bred-30": api.ExamineFirst, "pregnant": api.ExamineFirst, "heifer-396": api.ExamineFirst,
-		"dim-49": api.No, "bred-1": api.No, "stopped": api.No, "dry": api.No, "heifer-395": api.No,
+		"dim-49": api.ExamineFirst, "bred-1": api.ExamineFirst, "stopped": api.ExamineFirst, "dry": api.ExamineFirst, "heifer-395": api.ExamineFirst,
 	}
 	for animal := range want {
 		f.heat(animal, barnDay, "suspect")

@@ -126,7 +126,9 @@ func (a *asking) judge(reading reading) {
 	a.withheldPeriods()
 	if s := reading.suspected(); s != nil {
 		a.say(ReasonSuspect, ExamineFirst, s.on, a.on, "read as suspect %s: examine her: pregnant? uterine tone? mucus?", daysAgo(int(a.on-s.on)))
-		a.e.Examine = examineTexts
+		// Always, even where a rule forbids to breed her today: what the hand
+		// finds is wanted in any case, and the rule's reason stands beside.
+		a.verdict = ExamineFirst
 	} else if a.verdict != No {
 		a.heat(reading)
 	}

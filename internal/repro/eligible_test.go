@@ -41,7 +41,7 @@ func TestEligibility(t *testing.T) {
 		{"suspect, examined: in heat", "2024-04-01", fresh().heat("1", "2024-04-01", event.Suspect).palpated("1", "2024-04-01", event.InHeat), repro.Yes, "palpated_in_heat"},
 		{"suspect, examined: not", "2024-04-01", fresh().heat("1", "2024-04-01", event.Suspect).palpated("1", "2024-04-01", event.NotInHeat), repro.No, "palpated_not_in_heat"},
 		{"suspect, examined: unclear", "2024-04-01", fresh().heat("1", "2024-04-01", event.Suspect).palpated("1", "2024-04-01", event.Unclear), repro.ExamineFirst, "palpated_unclear"},
-		{"suspect within the waiting period", "2024-02-01", fresh().heat("1", "2024-02-01", event.Suspect), repro.No, "waiting_period suspect_heat"},
+		{"suspect within the waiting period", "2024-02-01", fresh().heat("1", "2024-02-01", event.Suspect), repro.ExamineFirst, "waiting_period suspect_heat"},
 		{"read not in heat", "2024-04-01", fresh().heat("1", "2024-04-01", event.NotInHeat), repro.Yes, "read_not_in_heat clear"},
 		{"bred today", "2024-04-01", fresh().bred("1", "2024-04-01"), repro.No, "same_heat"},
 		{"bred yesterday", "2024-04-02", fresh().bred("1", "2024-04-01"), repro.No, "same_heat"},

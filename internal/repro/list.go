@@ -115,7 +115,7 @@ var listers = []lister{
 	{
 		def: ListDefinition{
 			Name: ListExamine, Title: "To be examined for heat",
-			Text: "Suspects that nobody has examined or read since, and pregnant cows with a sign of heat. A suspect that may not be bred whatever the hand finds is left out and counted.",
+			Text: "Suspects that nobody has examined or read since, and pregnant cows with a sign of heat.",
 			Days: 1, MaxDays: 21, DaysAre: "days back from which a reading still stands",
 			Sources: []string{"S47", "S48", "S102"},
 		},

@@ -112,7 +112,7 @@ func TestBreedAndExamineLists(t *testing.T) {
 		{"suspect two days ago", fresh().heat("1", "2024-04-20", event.Suspect), "", "", "", ""},
 		{"suspect, found in heat", fresh().heat("1", on, event.Suspect).palpated("1", on, event.InHeat), "1:palpated_in_heat", "", "", repro.Yes},
 		{"suspect, found not in heat", fresh().heat("1", on, event.Suspect).palpated("1", on, event.NotInHeat), "", "", "", ""},
-		{"suspect, to be left alone", fresh().bred("1", "2024-04-21").heat("1", on, event.Suspect), "", "", "", ""},
+		{"suspect a day after breeding", fresh().bred("1", "2024-04-21").heat("1", on, event.Suspect), "", "1:suspect_heat", "", ""},
 		{"bred 21 days ago, in heat", fresh().bred("1", "2024-04-01").heat("1", on, event.InHeat), "1:in_heat", "", "", repro.Yes},
 		{"bred 10 days ago, in heat", fresh().bred("1", "2024-04-12").heat("1", on, event.InHeat), "1:short_return", "", "", repro.ExamineFirst},
 		{"bred 52 days ago, in heat", fresh().bred("1", "2024-03-01").heat("1", on, event.InHeat), "1:bred_result_unknown", "", "", repro.ExamineFirst},

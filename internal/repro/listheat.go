@@ -164,10 +164,7 @@ func (m *making) examine() {
 		if sign == nil {
 			return
 		}
-		if a.answer(r); a.verdict == No {
-			m.leave(a.first(No))
-			return
-		}
+		a.answer(r)
 		text := "read as suspect " + daysAgo(int(m.on-sign.on))
 		if c := chalkWords[sign.b]; c != "" {
 			text += ", chalk " + c
