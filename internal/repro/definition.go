@@ -11,9 +11,10 @@ func define(key string, unit Unit, title, trade, text string, groups []string, r
 	return Definition{ID: key + "/" + version, Key: key, Title: title, TradeName: trade, Version: version, Text: text, Unit: unit, Sources: cited(refs), Groups: groups}
 }
 
-// revised gives a definition a version of its own.
-func revised(version string, d Definition) Definition {
-	d.ID, d.Version = d.Key+"/"+version, version
+// revised gives a definition its second version.
+func revised(d Definition) Definition {
+	const second = "2"
+	d.ID, d.Version = d.Key+"/"+second, second
 	return d
 }
 
@@ -55,13 +56,13 @@ var indices = []index{
 		collect: collectByFound, finish: finishConception,
 	},
 	{
-		def: revised("2", define("days_to_first_service", Days, "Days to first service", "days to first breeding",
+		def: revised(define("days_to_first_service", Days, "Days to first service", "days to first breeding",
 			"Days from calving to the first breeding of the first service, of the cows that calved here in the period and were served: the median, with the mean beside. The cows not served are named and counted apart. A first exposure to a bull is no service. Beside it the survival view (survival_median and so on): the median by Kaplan and Meier with a 95 % interval by the log-log method, over all cows of the period; a cow not served is censored on the day she left, was put to a bull, conceived without a recorded service, or on which the records end, whichever is first; a stop does not censor. One that calved again with neither a service nor a dated conception is left out of it.",
 			calvingGroups, "S25", "S26")),
 		collect: collectFirstService, finish: finishFirstService, cowsOnly: true,
 	},
 	{
-		def: revised("2", define("days_open", Days, "Days open", "days open, calving to conception",
+		def: revised(define("days_open", Days, "Days open", "days open, calving to conception",
 			"Days from calving to conception, of the cows that calved here in the period and are pregnant or calved again: the median, with the mean beside. Cows still open (running) and cows that left open (censored) are never averaged with them; they are named and counted apart with their means. A loss withdraws the closing: the clock runs on from the calving. Running days are counted to the day asked for. Beside it the survival view (survival_median and so on): the median by Kaplan and Meier with a 95 % interval by the log-log method, over all cows of the period but those whose conception has no date; running cows are censored on the day on which the records end, cows that left open on that day.",
 			calvingGroups, "S4", "S22")),
 		collect: collectDaysOpen, finish: finishDaysOpen, cowsOnly: true,
@@ -91,7 +92,7 @@ var indices = []index{
 		collect: collectNonReturn, finish: finishNonReturn,
 	},
 	{
-		def: revised("2", define("pregnant_per_month", Share, "Made pregnant per month", "share of the milking herd made pregnant a month",
+		def: revised(define("pregnant_per_month", Share, "Made pregnant per month", "share of the milking herd made pregnant a month",
 			"Conceptions dated in calendar months over the cow-months of the cows in milk: the sum over the months of the average number in each (cow-days over the days of the month). Over one month and over many it is a share per month. Over all cows, milking and dry, beside as of_all_cows. Whole months of the period count. A month is provisional, and its value withheld, until maturity_days after its end have been recorded. A pregnancy lost later stays in its month. The denominator is shown rounded (milking_cow_months is exact) and the interval is Wilson's on it. target is the herd's own on the last day; target_met is 1 where the value reaches it and 0 where it does not.",
 			cowGroups, "common practice, no source (target 8 % of the milking cows)")),
 		collect: collectMonths, finish: finishMonths, cowsOnly: true,
@@ -133,7 +134,7 @@ var indices = []index{
 		collect: collectInCalfBy(200), finish: finishInCalf, cowsOnly: true,
 	},
 	{
-		def: revised("2", define("pregnancy_loss_risk", Share, "Pregnancy loss", "pregnancy loss",
+		def: revised(define("pregnancy_loss_risk", Share, "Pregnancy loss", "pregnancy loss",
 			"Pregnancies lost, of those diagnosed and followed to their end: to the loss, or to the calving. Pregnancies conceived in the period count, each once; whether one counts depends on its age alone: those conceived less than 302 days before the end of the records are too_recent, lost or not, since losses are known before calvings. Pregnancies known by calving or loss alone, and those of cows that left, are left out and counted. The rows are the stages: embryo to day 42 after conception, of those diagnosed by then and old enough (maturity_days after day 42), also of pregnancies whose term is still to come; fetus from day 43 to term, of those that survived so far. A loss counts on the day it was detected. stages_chained is what both stages make together, the second being conditional on surviving the first; it differs from the value where the stages rest on different pregnancies.",
 			[]string{ByLactationGroup}, "S21", "S37", "S61", "S63", "S64")),
 		collect: collectLoss, finish: finishLoss,

@@ -99,7 +99,7 @@ func (h *Herd) recorder(by, source string) who {
 	r := recorder{h.words.code(by), h.words.code(source)}
 	w, ok := h.whoIs[r]
 	if !ok {
-		w = who(len(h.recorders)) //nolint:gosec // fewer than there are events
+		w = who(len(h.recorders))
 		h.recorders = append(h.recorders, r)
 		h.whoIs[r] = w
 	}

@@ -19,7 +19,7 @@ func TestSurvivalOfConstructedHerd(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // only read
 	table, err := csv.NewReader(f).ReadAll()
 	if err != nil {
 		t.Fatal(err)

@@ -18,7 +18,7 @@ func table(t *testing.T, name string) [][]string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // only read
 	rows, err := csv.NewReader(f).ReadAll()
 	if err != nil || len(rows) < 2 {
 		t.Fatalf("%s: %d rows, %v", name, len(rows), err)
