@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"os"
 	"path/filepath"
 	"strings"
@@ -300,15 +299,20 @@ func TestInterrupted(t *testing.T) {
 	}
 	defer func() { _, _ = reader.Close(), writer.Close() }()
 	cmd := s.call("import", herd, "-").command(t.Context())
-	var errs bytes.Buffer
-	cmd.Stdin, cmd.Stderr = reader, &errs
+	errs := newOutput()
+	cmd.Stdin, cmd.Stderr = reader, errs
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := writer.WriteString("kind,on,animal,pen\nmove,2026-01-01,1,a\n"); err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(500 * time.Millisecond) // the upload is under way: its end never comes
+	// The upload is under way, and its end never comes.
+	for deadline := time.Now().Add(30 * time.Second); len(s.imports(t, herd)) == 0; time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("no upload begins: %s", errs.String())
+		}
+	}
 	if err := cmd.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
 	}

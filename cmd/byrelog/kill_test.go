@@ -74,7 +74,11 @@ type importJob struct {
 	State      string
 	Error      *string
 	FinishedAt *string `json:"finished_at"`
-	Counts     tally
+	Problems   []struct {
+		Line           int
+		Column, Detail string
+	}
+	Counts tally
 }
 
 func (s *server) imports(t *testing.T, herd string) []importJob {
@@ -185,6 +189,12 @@ func (s *server) killImport(t *testing.T, herd, file string, from int64, pause t
 		t.Fatal(err)
 	}
 	for deadline := time.Now().Add(time.Minute); seen < from; {
+		if jobs := s.imports(t, herd); len(jobs) > 0 && jobs[0].FinishedAt != nil {
+			if jobs[0].Counts.Refused > 0 {
+				t.Fatalf("the import took not all: %.2000s", fmt.Sprintf("%+v", jobs))
+			}
+			break // it was quicker
+		}
 		n, err := s.seq(t.Context(), herd)
 		if err != nil {
 			t.Fatal(err)
