@@ -99,7 +99,7 @@ func FuzzNative(f *testing.F) {
 	for _, s := range []string{
 		"", "kind,on,animal\ndry_off,2026-01-31,7\n", "sep=;\r\nkind;on;animal\r\ndry_off;2026-01-31;7\r\n",
 		"\ufeffkind|on|animal|note\rdry_off|2026-01-31|7|\"a\rb\"\r", "kind,on,seq,hash\nend,,0,\n", "kind\ton\nx\ty\tz\n", "kind,on\n\"", "PK\x03\x04",
-		"kind,on,animal,byrelog_line,byrelog_reason\ndry_off,x,7,1,why\n",
+		"kind,on,animal,byrelog_line,byrelog_reason\ndry_off,x,7,1,why\n", "kind,on\nend,0\"",
 	} {
 		f.Add([]byte(s))
 	}

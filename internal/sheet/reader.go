@@ -270,6 +270,10 @@ func (r *Reader) Next() (Line, error) {
 		line := Line{Number: rec.first, LastNumber: rec.last, Cells: rec.cells}
 		r.stats.Rows++
 		switch {
+		case rec.stray != "" && r.isEnd(&line):
+			// Not a row to be set aside: written properly in a reject file it would
+			// be read as the end of that file.
+			err = &FileError{Line: line.Number, Code: CodeEndRecord, Detail: "the end record cannot be read: " + rec.stray}
 		case rec.stray != "":
 			r.native.events++
 			r.problem(&line, rec.strayCell, "", CodeBareQuote, rec.stray, "put the whole field in quotes and write a quote inside it twice")
@@ -286,6 +290,15 @@ func (r *Reader) Next() (Line, error) {
 		r.settle(&line)
 		return line, nil
 	}
+}
+
+// isEnd tells whether the row means to be the end record of an export.
+func (r *Reader) isEnd(line *Line) bool {
+	if !r.m.native {
+		return false
+	}
+	i := r.native.back[columnKind]
+	return i >= 0 && i < len(line.Cells) && trimCell(line.Cells[i]) == kindEnd
 }
 
 // settle makes a row whole or nothing, and counts it.
