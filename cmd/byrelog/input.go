@@ -53,6 +53,7 @@ func abandonable(ctx context.Context, r io.Reader) io.Reader {
 		_, err := io.Copy(pw, r)
 		_ = pw.CloseWithError(err) // nil is io.EOF; never fails
 	}()
-	context.AfterFunc(ctx, func() { _ = pr.CloseWithError(ctx.Err()) }) // never fails
+	// From the writer's end, so that the reader is told why.
+	context.AfterFunc(ctx, func() { _ = pw.CloseWithError(ctx.Err()) }) // never fails
 	return pr
 }
