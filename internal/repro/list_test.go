@@ -374,8 +374,6 @@ func untrue(h *repro.Herd, name string, r *repro.ListRow, v *repro.CowView, days
 		case v.Pregnant != nil && (heat(event.Suspect, max(days, 1)) || heat(event.InHeat, 0)):
 		case v.Pregnant != nil || !heat(event.Suspect, days):
 			return "nobody read her as suspect"
-		case e.Verdict == repro.No:
-			return "she is not to be bred whatever the hand finds"
 		}
 	case repro.ListDiagnose:
 		for _, x := range v.Heats {
