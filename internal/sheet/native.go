@@ -360,6 +360,14 @@ func (r *Reader) atEnd() error {
 		}
 	}
 	if n.end == nil {
+		if n.maxHash != "" && n.log[-isReject-1] < 0 {
+			// The rows come from an export, which always ends with its end record;
+			// a reject file has its own columns, and a file made by hand no hashes.
+			return &FileError{
+				Line: r.sc.line, Code: CodeEndRecord, Detail: "the rows are those of an export, and its end record is missing: the file was cut off",
+				Suggestion: "fetch the export again; if only these rows are meant, take the column hash out",
+			}
+		}
 		return io.EOF
 	}
 	if n.events != n.end.seq {
