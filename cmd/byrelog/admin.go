@@ -109,7 +109,7 @@ func (p *program) createToken(ctx context.Context, f *clientFlags, spec book.Tok
 	if err != nil {
 		return explain(f, err)
 	}
-	t, err := answered(rsp.JSON201, rsp.Status(), nil, f)
+	t, err := answered(rsp.JSON201, rsp.Status(), f)
 	if err != nil {
 		return err
 	}
@@ -153,7 +153,7 @@ func (p *program) tokenList() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			list, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			list, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -246,7 +246,7 @@ func (p *program) herdCreate() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			h, err := answered(rsp.JSON201, rsp.Status(), nil, &f)
+			h, err := answered(rsp.JSON201, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -274,7 +274,7 @@ func (p *program) herdList() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			list, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			list, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -311,7 +311,7 @@ func (p *program) policyShow() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			list, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			list, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}

@@ -79,10 +79,7 @@ func brokenOff(err error) bool {
 }
 
 // answered checks that the service answered as its contract has it.
-func answered[T any](body *T, status string, err error, f *clientFlags) (*T, error) {
-	if err != nil {
-		return nil, explain(f, err)
-	}
+func answered[T any](body *T, status string, f *clientFlags) (*T, error) {
 	if body == nil {
 		return nil, fmt.Errorf("the server at %s answered %s, which byrelog does not", f.server, status)
 	}

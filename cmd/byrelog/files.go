@@ -264,7 +264,7 @@ func (p *program) mappingPut() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			m, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			m, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -310,7 +310,7 @@ func (p *program) mappingList() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			list, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			list, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}

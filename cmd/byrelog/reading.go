@@ -131,7 +131,7 @@ func (p *program) animalShow() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			cow, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			cow, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -199,7 +199,7 @@ func (p *program) animalEligible() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			e, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			e, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -305,7 +305,7 @@ of them, row by row.`,
 			if err != nil {
 				return explain(&f, err)
 			}
-			list, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			list, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
@@ -416,7 +416,7 @@ func (p *program) summaryCommand() *cobra.Command {
 			if err != nil {
 				return explain(&f, err)
 			}
-			s, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			s, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
