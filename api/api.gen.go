@@ -4295,6 +4295,14 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/events/{id} (the `GetEvent` operationId).
 	GetEvent(ctx context.Context, herd HerdParam, id EventIDParam, params *GetEventParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// EraseNote Erase an event's note for good
+	//
+	// Removes the text and its salt from the book; the event stays, and the chain still verifies, since it holds
+	// only a commitment. Exports made before, and backups, still have the text. Erasing twice is harmless.
+	//
+	// Corresponds with DELETE /v1/herds/{herd}/events/{id}/note (the `EraseNote` operationId).
+	EraseNote(ctx context.Context, herd HerdParam, id EventIDParam, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// VoidEventWithBody Withdraw an event, and restate it if there is a right version
 	//
 	// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
@@ -4814,6 +4822,24 @@ func (c *Client) AppendEvents(ctx context.Context, herd HerdParam, params *Appen
 // Corresponds with GET /v1/herds/{herd}/events/{id} (the `GetEvent` operationId).
 func (c *Client) GetEvent(ctx context.Context, herd HerdParam, id EventIDParam, params *GetEventParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewGetEventRequest(c.Server, herd, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// EraseNote Erase an event's note for good
+//
+// Removes the text and its salt from the book; the event stays, and the chain still verifies, since it holds
+// only a commitment. Exports made before, and backups, still have the text. Erasing twice is harmless.
+//
+// Corresponds with DELETE /v1/herds/{herd}/events/{id}/note (the `EraseNote` operationId).
+func (c *Client) EraseNote(ctx context.Context, herd HerdParam, id EventIDParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewEraseNoteRequest(c.Server, herd, id)
 	if err != nil {
 		return nil, err
 	}
@@ -6230,6 +6256,47 @@ func NewGetEventRequest(server string, herd HerdParam, id EventIDParam, params *
 			req.Header.Set("If-None-Match", headerParam0)
 		}
 
+	}
+
+	return req, nil
+}
+
+// NewEraseNoteRequest constructs an http.Request for the EraseNote method
+func NewEraseNoteRequest(server string, herd HerdParam, id EventIDParam) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: "uuid"})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/events/%s/note", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodDelete, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
 	}
 
 	return req, nil
@@ -7933,6 +8000,16 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/events/{id} (the `GetEvent` operationId).
 	GetEventWithResponse(ctx context.Context, herd HerdParam, id EventIDParam, params *GetEventParams, reqEditors ...RequestEditorFn) (*GetEventResponse, error)
 
+	// EraseNoteWithResponse Erase an event's note for good
+	//
+	// Removes the text and its salt from the book; the event stays, and the chain still verifies, since it holds
+	// only a commitment. Exports made before, and backups, still have the text. Erasing twice is harmless.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with DELETE /v1/herds/{herd}/events/{id}/note (the `EraseNote` operationId).
+	EraseNoteWithResponse(ctx context.Context, herd HerdParam, id EventIDParam, reqEditors ...RequestEditorFn) (*EraseNoteResponse, error)
+
 	// VoidEventWithBodyWithResponse Withdraw an event, and restate it if there is a right version
 	//
 	// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
@@ -9557,6 +9634,89 @@ func (r GetEventResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r GetEventResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// EraseNoteResponse401Headers the declared response headers of an HTTP 401 response for EraseNote
+type EraseNoteResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+// EraseNoteResponse403Headers the declared response headers of an HTTP 403 response for EraseNote
+type EraseNoteResponse403Headers struct {
+	WWWAuthenticate *string
+}
+
+type EraseNoteResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON403 the response for an HTTP 403 `application/problem+json` response
+	ApplicationProblemJSON403 *Forbidden
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *EraseNoteResponse401Headers
+	// Headers403 the parsed response headers for an HTTP 403 response
+	Headers403 *EraseNoteResponse403Headers
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r EraseNoteResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r EraseNoteResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON403 returns the response for an HTTP 403 `application/problem+json` response
+func (r EraseNoteResponse) GetApplicationProblemJSON403() *Forbidden {
+	return r.ApplicationProblemJSON403
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r EraseNoteResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r EraseNoteResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r EraseNoteResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r EraseNoteResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r EraseNoteResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r EraseNoteResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -11644,6 +11804,22 @@ func (c *ClientWithResponses) GetEventWithResponse(ctx context.Context, herd Her
 	return ParseGetEventResponse(rsp)
 }
 
+// EraseNoteWithResponse Erase an event's note for good
+//
+// Removes the text and its salt from the book; the event stays, and the chain still verifies, since it holds
+// only a commitment. Exports made before, and backups, still have the text. Erasing twice is harmless.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with DELETE /v1/herds/{herd}/events/{id}/note (the `EraseNote` operationId).
+func (c *ClientWithResponses) EraseNoteWithResponse(ctx context.Context, herd HerdParam, id EventIDParam, reqEditors ...RequestEditorFn) (*EraseNoteResponse, error) {
+	rsp, err := c.EraseNote(ctx, herd, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseEraseNoteResponse(rsp)
+}
+
 // VoidEventWithBodyWithResponse Withdraw an event, and restate it if there is a right version
 //
 // Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
@@ -13373,6 +13549,86 @@ func ParseGetEventResponse(rsp *http.Response) (*GetEventResponse, error) {
 			headers.WWWAuthenticate = &value
 		}
 		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseEraseNoteResponse parses an HTTP response from a EraseNoteWithResponse call
+func ParseEraseNoteResponse(rsp *http.Response) (*EraseNoteResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &EraseNoteResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case rsp.StatusCode == 204:
+		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 403:
+		var dest Forbidden
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON403 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 401:
+		var headers EraseNoteResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	case rsp.StatusCode == 403:
+		var headers EraseNoteResponse403Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers403 = &headers
 	}
 
 	return response, nil

@@ -173,6 +173,7 @@ func (s *service) run(ctx context.Context, ready func(base string)) error {
 	} else if err := s.book.Resume(ctx); err != nil {
 		return err
 	}
+	go s.book.Tidy(ctx)
 	done := make(chan error, 1)
 	go func() { done <- s.server.Serve(ctx, s.listener) }()
 	s.log.InfoContext(ctx, "byrelog serves", slog.String("address", s.listener.Addr().String()), slog.String("version", version()))

@@ -367,6 +367,27 @@ func (r *stagedReader) Read(p []byte) (int, error) {
 	return r.buf.Read(p)
 }
 
+// keepKeys is how long the answers under idempotency keys are kept; the contract
+// promises seven days.
+const keepKeys = 8 * 24 * time.Hour
+
+// Tidy removes what was kept for a while only: answers under idempotency keys.
+// It returns when ctx ends; what fails is tried again a day later.
+func (b *Book) Tidy(ctx context.Context) {
+	daily := time.NewTicker(24 * time.Hour)
+	defer daily.Stop()
+	for {
+		if _, err := b.db.PurgeIdempotency(ctx, b.stamp().Add(-keepKeys)); err != nil && ctx.Err() == nil {
+			b.log.WarnContext(ctx, "old idempotency keys were not removed", slog.Any("error", err))
+		}
+		select {
+		case <-daily.C:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
 // Resume takes up the imports that a stopped service left unfinished. Uploads
 // that broke off are marked as failed; nothing of them was appended.
 func (b *Book) Resume(ctx context.Context) error {

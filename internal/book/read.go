@@ -218,5 +218,9 @@ func (b *Book) Remembered(ctx context.Context, h *Herd, owner, operation, key st
 // EraseNote removes the text of an event's note for good. The chain still
 // verifies: it holds only a commitment, and the salt goes with the text.
 func (b *Book) EraseNote(ctx context.Context, h *Herd, id uuid.UUID, p *Principal) error {
-	return wrap("erase note", b.db.EraseNote(ctx, h.ID, id, p.Owner(), b.stamp()))
+	err := b.db.EraseNote(ctx, h.ID, id, p.Owner(), b.stamp())
+	if isNotFound(err) {
+		return fail(NotFound, "note-not-found", "no event of this id has a note")
+	}
+	return wrap("erase note", err)
 }

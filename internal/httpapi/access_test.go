@@ -32,6 +32,7 @@ var calls = map[string]call{
 	"listEvents":      {},
 	"appendEvents":    {body: `{"animal":"0777","kind":"heat","on":"2026-11-02","data":{"verdict":"suspect"}}`},
 	"getEvent":        {},
+	"eraseNote":       {},
 	"voidEvent":       {body: `{"reason":"wrong cow"}`},
 	"getHead":         {},
 	"listHeads":       {},
@@ -59,7 +60,7 @@ var calls = map[string]call{
 
 type world struct {
 	*httpapitest.Server
-	event, imported string // ids in the herd alder-row
+	event, noted, imported string // ids in the herd mill-lane
 }
 
 // newWorld has two herds with the same records: alder-row, which tokens are
@@ -68,6 +69,11 @@ func newWorld(t *testing.T) *world {
 	t.Helper()
 	w := &world{Server: seeded(t)}
 	w.event = seedHerd(t, w.Server, "mill-lane").Results[0].ID.String()
+	w.noted = "0199f3a2-5c10-7b6e-9d43-0c5d7e0b2aff"
+	w.Do(httpapitest.Request{
+		Method: http.MethodPost, Path: "/v1/herds/mill-lane/events", Token: w.Admin,
+		Body: `{"id":"` + w.noted + `","animal":"0777","kind":"heat","on":"2026-11-01","note":"by the gate","data":{"verdict":"suspect"}}`,
+	}).Want(http.StatusCreated)
 	var report api.ImportReport
 	w.Do(httpapitest.Request{
 		Method: http.MethodPost, Path: "/v1/herds/mill-lane/imports", Token: w.Admin, Type: "text/csv", Body: calls["importFile"].body,
@@ -80,8 +86,11 @@ func newWorld(t *testing.T) *world {
 func (w *world) request(op [4]string, herd, token string) httpapitest.Request {
 	c := calls[op[0]]
 	id := w.event
-	if strings.Contains(op[2], "/imports/") {
+	switch {
+	case strings.Contains(op[2], "/imports/"):
 		id = w.imported
+	case op[0] == "eraseNote":
+		id = w.noted
 	}
 	path := strings.NewReplacer(
 		"{herd}", herd, "{id}", id, "{animal}", "0412", "{index}", "conception_risk", "{from}", "2026-04-01", "{name}", "office-rows",

@@ -100,6 +100,8 @@ var badRequests = []bad{
 	{name: "append: unknown coding", method: http.MethodPost, path: herdPath + "/events", header: http.Header{"Content-Encoding": {"br"}}, body: `{}`, status: 415, code: "unsupported-media-type"},
 	{name: "append: not gzip", method: http.MethodPost, path: herdPath + "/events", header: http.Header{"Content-Encoding": {"gzip"}}, body: `{}`, status: 400, code: "malformed"},
 	{name: "append: replaces what stands", method: http.MethodPost, path: herdPath + "/events", body: `{"animal":"0412","kind":"dry_off","on":"2026-11-20","replaces":"$EVENT"}`, status: 422, code: "invalid-event", at: "#/replaces"},
+	{name: "note: no uuid", method: http.MethodDelete, path: herdPath + "/events/17/note", status: 400, code: "bad-parameter", at: "id"},
+	{name: "note: none", method: http.MethodDelete, path: herdPath + "/events/0199f3a2-5c10-7b6e-9d43-000000000000/note", status: 404, code: "note-not-found"},
 	{name: "void: no reason", method: http.MethodPost, path: herdPath + "/events/$EVENT/void", body: `{}`, status: 422, code: "invalid-body", at: "#/reason"},
 	{name: "void: a list", method: http.MethodPost, path: herdPath + "/events/$EVENT/void", body: `[]`, status: 422, code: "invalid-body"},
 	{name: "void: unknown member", method: http.MethodPost, path: herdPath + "/events/$EVENT/void", body: `{"reason":"x","why":"y"}`, status: 422, code: "invalid-body", at: "#/why"},
@@ -125,6 +127,7 @@ var badRequests = []bad{
 
 	// Cows and indices.
 	{name: "animals: no such status form", path: herdPath + "/animals?status=In%20Calf", status: 400, code: "bad-parameter", at: "status"},
+	{name: "animals: no such status", path: herdPath + "/animals?status=sleepy", status: 400, code: "bad-parameter", at: "status"},
 	{name: "animals: no such day", path: herdPath + "/animals?on=2026-13-01", status: 400, code: "bad-parameter", at: "on"},
 	{name: "animals: cursor", path: herdPath + "/animals?cursor=x", status: 400, code: "bad-cursor"},
 	{name: "animal: none", path: herdPath + "/animals/9999", status: 404, code: "animal-not-found"},

@@ -85,6 +85,7 @@ var services = map[string]service{
 	"appendEvents":    {handle: (*Server).appendEvents, deadline: deadlineFold},
 	"getEvent":        {handle: (*Server).getEvent, deadline: deadlineFold},
 	"voidEvent":       {handle: (*Server).voidEvent, deadline: deadlineFold},
+	"eraseNote":       {handle: (*Server).eraseNote},
 	"getHead":         {handle: (*Server).getHead},
 	"listHeads":       {handle: (*Server).listHeads},
 	"listImports":     {handle: (*Server).listImports},

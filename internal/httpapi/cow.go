@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"net/http"
 	"strconv"
+	"strings"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
@@ -115,9 +116,27 @@ func nextOf(next *string) string {
 	return *next
 }
 
+// knownStatus refuses a status that no animal can have: an empty list would
+// look like an answer.
+func knownStatus(code string) error {
+	var codes []string
+	for _, s := range repro.Statuses() {
+		if s.Code == code {
+			return nil
+		}
+		codes = append(codes, s.Code)
+	}
+	return badParam("status", "not_allowed", "it is one of %s", strings.Join(codes, ", "))
+}
+
 func (s *Server) listAnimals(r *request) (*reply, error) {
 	a := &reply{}
 	status, pen := r.text("status"), r.text("pen")
+	if status != "" {
+		if err := knownStatus(status); err != nil {
+			return nil, err
+		}
+	}
 	err := s.read(r, func(f *fold) error {
 		var list []*repro.Animal
 		for _, x := range f.Fold.Animals(f.on) {

@@ -291,6 +291,13 @@ func eventRows(w *csv.Writer, items []book.Item) error {
 	return nil
 }
 
+func (s *Server) eraseNote(r *request) (*reply, error) {
+	if err := s.book.EraseNote(r.ctx, r.herd, r.id(), r.principal); err != nil {
+		return nil, err
+	}
+	return &reply{status: http.StatusNoContent}, nil
+}
+
 func (s *Server) getEvent(r *request) (*reply, error) {
 	it, err := s.book.Event(r.ctx, r.herd, r.id())
 	if err != nil {
