@@ -83,6 +83,7 @@ func finishConception(c *count) {
 		r.Provisional = t.count(flagImmature) > 0
 		r.Counts["pregnant"], r.Counts["failed"], r.Counts["unknown"] = t.num, t.den-t.num, t.count(flagUnknown)
 		r.Counts["immature"], r.Counts["lost_later"] = t.count(flagImmature), t.count(flagLostLater)
+		r.net(t.num - t.numLost)
 		a.Rows = append(a.Rows, r)
 	}
 }
@@ -113,6 +114,10 @@ func finishPerConception(c *count) {
 		r := &a.Rows[i]
 		r.Value, r.Numerator, r.Denominator, r.Interval = turned(t, r.Interval)
 		r.Small = t.num < smallBelow
+		r.Measures["net_of_losses"] = nil
+		if v, ok := ratio(t.den, t.num-t.numLost); ok {
+			r.Measures["net_of_losses"] = &v
+		}
 		if t.num == 0 && r.NullReason == "" {
 			r.NullReason = "no_conception"
 		}
@@ -230,10 +235,11 @@ func collectIntervals(q *query) {
 	})
 }
 
-// lossAround tells whether she lost a pregnancy between two services.
+// lossAround tells whether she lost a pregnancy between two services, detected
+// by the day of the second, whichever service it came of.
 func lossAround(l *life, prev, s *service) bool {
 	for i := range l.pregnancies {
-		if p := &l.pregnancies[i]; p.lostOn != 0 && p.begins() >= prev.first && p.begins() < s.first && p.lostOn >= prev.last && p.lostOn <= s.first {
+		if p := &l.pregnancies[i]; p.lactation == s.lactation && prev.last < p.lostOn && p.lostOn <= s.first {
 			return true
 		}
 	}

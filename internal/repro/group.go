@@ -18,15 +18,22 @@ const (
 	BySemen          = "semen"
 	ByFound          = "found_by"
 	ByPen            = "pen"
+	ByWindow         = "window"
 )
 
 var (
-	serviceGroups = []string{ByTechnician, BySire, ByServiceNumber, ByLactationGroup, ByMonth, ByMethod, ByBasis, BySemen, ByFound, ByPen}
+	serviceGroups = []string{ByTechnician, BySire, ByServiceNumber, ByLactationGroup, ByMonth, ByWindow, ByMethod, ByBasis, BySemen, ByFound, ByPen}
 	cowGroups     = []string{ByLactationGroup, ByPen}
-	calvingGroups = []string{ByLactationGroup, ByMonth, ByPen}
+	spanGroups    = []string{ByLactationGroup, ByMonth, ByWindow, ByPen}
+	firstGroups   = []string{ByTechnician, ByLactationGroup, ByMonth, ByWindow, ByMethod, ByBasis, ByFound, ByPen}
 )
 
-const notRecorded = "(not recorded)"
+// Labels of groups that are none.
+const (
+	notRecorded = "(not recorded)"
+	noService   = "(no service)"
+	notServed   = "(not served)"
+)
 
 func orNotRecorded(s string) string {
 	if s == "" {
@@ -51,6 +58,16 @@ func lactationGroup(lac *lactation) string {
 // monthOf is the month of a day, YYYY-MM.
 func monthOf(d event.Date) string { return d.String()[:7] }
 
+// windowOf names the 21-day window, tiled from the anchor, that a day lies in.
+func (q *query) windowOf(d event.Date) string {
+	off := (d - q.p.Anchor) % windowDays
+	if off < 0 {
+		off += windowDays
+	}
+	w := d - off
+	return w.String() + ".." + (w + windowDays - 1).String()
+}
+
 // serviceGroup is the group of a service under the query's grouping.
 func (q *query) serviceGroup(l *life, s *service) string {
 	switch q.p.By {
@@ -70,6 +87,8 @@ func (q *query) serviceGroup(l *life, s *service) string {
 		return lactationGroup(&l.lactations[s.lactation])
 	case ByMonth:
 		return monthOf(s.last)
+	case ByWindow:
+		return q.windowOf(s.last)
 	case ByMethod:
 		return orNotRecorded(methodWords[s.method])
 	case ByBasis:
@@ -102,8 +121,36 @@ func (q *query) cowGroup(l *life, lac *lactation, on event.Date) string {
 		return orNotRecorded(q.h.words.text(l.penOn(on)))
 	case ByMonth:
 		return monthOf(on)
+	case ByWindow:
+		return q.windowOf(on)
 	}
 	return ""
+}
+
+// conceptionGroup is the group of a pregnancy: by the service that it came of,
+// or by herself on the day that it is dated.
+func (q *query) conceptionGroup(l *life, p *pregnancy, on event.Date) string {
+	switch q.p.By {
+	case ByLactationGroup, ByPen, ByMonth, ByWindow, "":
+		return q.cowGroup(l, &l.lactations[p.lactation], on)
+	}
+	if p.service < 0 {
+		return noService
+	}
+	return q.serviceGroup(l, &l.services[p.service])
+}
+
+// firstServiceGroup is the group of a lactation by its first service, where it
+// is grouped by what belongs to one.
+func (q *query) firstServiceGroup(l *life, lac *lactation) string {
+	switch q.p.By {
+	case ByTechnician, ByMethod, ByBasis, ByFound:
+		if s := l.of(lac); len(s) > 0 {
+			return q.serviceGroup(l, &s[0])
+		}
+		return notServed
+	}
+	return q.calvingGroup(l, lac)
 }
 
 // calvingGroup is the group of a lactation by its calving.

@@ -37,24 +37,139 @@ func (h *Herd) walkedOn(pen word, on event.Date) bool {
 // suspect one by one, those read as not in heat by cow. A walk reads every cow
 // that stands in the pen that day and has no reading of her own.
 func collectYield(q *query) {
-	walks := q.h.walked(min(q.p.To, q.p.On))
+	w := q.newPenDays()
 	q.each(func(l *life) {
-		quiet := 0
+		quiet := map[string]int{} // by group
 		own := q.readings(l, func(it item) {
+			lac := &l.lactations[it.lac]
+			it.label = q.cowGroup(l, lac, it.on)
+			w.read(l.penOn(it.on), it.on)
 			if it.flags&(flagSuspect|flagObvious) == 0 {
-				quiet++
+				quiet[it.label]++
 				return
 			}
 			q.add(it)
 		})
-		quiet += q.implied(l, walks, own)
-		if quiet > 0 {
+		q.implied(l, w.walks, own, func(d event.Date) {
+			quiet[q.cowGroup(l, &l.lactations[l.lactationOn(d)], d)]++
+		})
+		w.stands(l)
+		for _, label := range sortedKeys(quiet) {
+			n := int32(quiet[label]) //nolint:gosec // days of a life
 			q.add(item{
-				l: l, lac: int16(l.lactationOn(q.p.On)), from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
-				days: int32(quiet), aux: int32(quiet), counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
+				l: l, lac: int16(l.lactationOn(q.p.On)), label: label, from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
+				days: n, aux: n, counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
 			})
 		}
 	})
+	w.count()
+}
+
+// penDays tells on which days the pens that are walked were not: no day of
+// those on which an animal asked for stands in the pen, from the first walk of
+// it in the period on, without a walk or a reading of a cow of it.
+type penDays struct {
+	q     *query
+	walks map[word][]event.Date
+	from  map[word]event.Date // first walk in the period
+	to    event.Date
+	stood map[word][]int32 // by day from the first: how many more stand there than the day before
+	seen  map[word]map[event.Date]bool
+}
+
+func (q *query) newPenDays() *penDays {
+	w := &penDays{
+		q: q, walks: q.h.walked(min(q.p.To, q.p.On)), to: min(q.p.To, q.last),
+		from: map[word]event.Date{}, stood: map[word][]int32{}, seen: map[word]map[event.Date]bool{},
+	}
+	for pen, days := range w.walks {
+		if i, _ := slices.BinarySearch(days, q.p.From); i < len(days) && days[i] <= w.to && pen != 0 {
+			w.from[pen] = days[i]
+			w.stood[pen] = make([]int32, w.to-days[i]+2)
+			w.seen[pen] = map[event.Date]bool{}
+			for _, d := range days[i:] {
+				w.seen[pen][d] = true
+			}
+		}
+	}
+	return w
+}
+
+func (w *penDays) read(pen word, on event.Date) {
+	if seen := w.seen[pen]; seen != nil {
+		seen[on] = true
+	}
+}
+
+// stands notes on which days an animal stands in pens that are walked.
+func (w *penDays) stands(l *life) {
+	for i := range l.pens {
+		stood := w.stood[l.pens[i].pen]
+		if stood == nil {
+			continue
+		}
+		first := w.from[l.pens[i].pen]
+		for k := range l.lactations {
+			lac := &l.lactations[k]
+			if !w.q.stratum(lac) {
+				continue
+			}
+			from, to := max(l.pens[i].from, l.in, lac.calved, first), w.to
+			if i+1 < len(l.pens) {
+				to = min(to, l.pens[i+1].from-1)
+			}
+			if last := l.lastDay(lac); last != 0 {
+				to = min(to, last)
+			}
+			if from <= to {
+				stood[from-first]++
+				stood[to-first+1]--
+			}
+		}
+	}
+}
+
+// Sums of the pen-days, of all and of each row.
+const (
+	sumWalked = "pen_days_walked"
+	sumMissed = "pen_days_missed"
+)
+
+func (w *penDays) count() {
+	q := w.q
+	q.sums = map[string]float64{}
+	for pen, stood := range w.stood {
+		n := int32(0)
+		for i := range stood[:len(stood)-1] {
+			if n += stood[i]; n == 0 {
+				continue
+			}
+			d := w.from[pen] + event.Date(i)
+			label := q.penDayGroup(pen, d)
+			sum := sumWalked
+			if !w.seen[pen][d] {
+				sum = sumMissed
+				q.add(item{pen: pen, label: label, from: d, to: d, on: d, days: noDays, reason: "pen_not_walked"})
+			}
+			q.sums[sum]++
+			if label != "" {
+				q.sums[sum+"/"+label]++
+			}
+		}
+	}
+}
+
+// penDayGroup is the group of a day of a pen; a pen has no lactation.
+func (q *query) penDayGroup(pen word, on event.Date) string {
+	switch q.p.By {
+	case ByPen:
+		return q.h.words.text(pen)
+	case ByMonth:
+		return monthOf(on)
+	case ByWindow:
+		return q.windowOf(on)
+	}
+	return ""
 }
 
 // readings goes through the days of the period on which she was read, with
@@ -128,9 +243,9 @@ func (q *query) reading(l *life, r *rec) item {
 	return it
 }
 
-// implied is on how many days of the period a walk read her, unnamed.
-func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date) int {
-	n := 0
+// implied goes through the days of the period on which a walk read her,
+// unnamed.
+func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date, fn func(d event.Date)) {
 	for i := range l.pens {
 		from, to := max(l.pens[i].from, l.in, q.p.From), min(q.p.To, q.p.On)
 		if i+1 < len(l.pens) {
@@ -146,46 +261,133 @@ func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date) 
 				break
 			}
 			if _, read := slices.BinarySearch(own, d); !read && q.stratum(&l.lactations[l.lactationOn(d)]) {
-				n++
+				fn(d)
 			}
 		}
 	}
-	return n
+}
+
+// chain is the steps from reading to pregnancy, of all items or of one row's.
+type chain struct {
+	readings, obvious, suspects, examined, suspectHeat, found, bred, known, pregnant int
+	ofObvious, ofSuspects                                                            [2]int // pregnant, of those with a known outcome
+	walked, missed                                                                   int    // pen-days
+}
+
+func (n *chain) take(it *item) {
+	is := func(f flag) int {
+		if it.flags&f == f {
+			return 1
+		}
+		return 0
+	}
+	n.readings += int(it.aux)
+	n.obvious += is(flagObvious)
+	n.suspects += is(flagSuspect)
+	n.examined += is(flagExamined)
+	n.suspectHeat += is(flagSuspect | flagInHeat)
+	n.found += is(flagInHeat)
+	n.bred += is(flagBred)
+	n.known += is(flagEligible)
+	n.pregnant += is(flagPregnant)
+	n.ofObvious[0] += is(flagObvious | flagPregnant)
+	n.ofObvious[1] += is(flagObvious | flagEligible)
+	n.ofSuspects[0] += is(flagSuspect | flagPregnant)
+	n.ofSuspects[1] += is(flagSuspect | flagEligible)
+}
+
+// measures are the figures that stand beside the steps.
+func (n *chain) measures() map[string]*float64 {
+	out := map[string]*float64{}
+	set := func(name string, v float64, ok bool) {
+		out[name] = nil
+		if ok {
+			out[name] = &v
+		}
+	}
+	v, ok := ratio(n.ofObvious[0], n.ofObvious[1])
+	set("conception_of_obvious_heats", v, ok)
+	v, ok = ratio(n.ofSuspects[0], n.ofSuspects[1])
+	set("conception_of_suspects", v, ok)
+	set("obvious_heats_of_known_outcome", float64(n.ofObvious[1]), true)
+	set("suspects_of_known_outcome", float64(n.ofSuspects[1]), true)
+	set("suspects_never_examined", float64(n.suspects-n.examined), true)
+	set(sumWalked, float64(n.walked), true)
+	set(sumMissed, float64(n.missed), true)
+	v, ok = ratio(n.missed, n.walked+n.missed)
+	set("share_of_pen_days_missed", v, ok)
+	return out
+}
+
+// finishYield makes the chain: each step as a share of the one that it is
+// taken from; or, grouped, the heats found per cow read, with the steps as
+// counts.
+func finishYield(c *count) {
+	a := c.a
+	var whole chain
+	rows := map[string]*chain{}
+	for _, t := range c.rows {
+		rows[t.label] = &chain{}
+	}
+	for _, pt := range c.parts {
+		for i := range pt.items {
+			whole.take(&pt.items[i])
+			if r := rows[pt.items[i].label]; r != nil {
+				r.take(&pt.items[i])
+			}
+		}
+		whole.walked += int(pt.sums[sumWalked])
+		whole.missed += int(pt.sums[sumMissed])
+		for label, r := range rows {
+			r.walked += int(pt.sums[sumWalked+"/"+label])
+			r.missed += int(pt.sums[sumMissed+"/"+label])
+		}
+	}
+	a.Numerator, a.Denominator = &whole.found, &whole.readings
+	a.Value, a.Interval, a.Small, a.NullReason = share(whole.found, whole.readings)
+	a.Measures = whole.measures()
+	if !c.by {
+		a.Rows = whole.steps()
+		return
+	}
+	for _, t := range c.rows {
+		n := rows[t.label]
+		r := Row{Label: t.label, Numerator: &n.found, Denominator: &n.readings, Counts: n.counts(), Measures: n.measures()}
+		r.Value, r.Interval, r.Small, r.NullReason = share(n.found, n.readings)
+		a.Rows = append(a.Rows, r)
+	}
 }
 
 var yieldLabels = []string{"readings", "read_in_heat", "suspects", "suspects_examined", "suspects_in_heat", "in_heat", "bred", "pregnant"}
 
-// finishYield makes the chain: each step as a share of the one that it is
-// taken from.
-func finishYield(c *count) {
-	a, w := c.a, &c.whole
-	found := w.count(flagInHeat)
-	a.Numerator, a.Denominator = &found, &w.aux
-	a.Value, a.Interval, a.Small, a.NullReason = share(found, w.aux)
-	suspectHeat := c.countItems(func(it *item) bool { return it.flags&flagSuspect != 0 && it.flags&flagInHeat != 0 })
-	steps := []struct{ num, den int }{
-		{w.aux, w.aux},
-		{w.count(flagObvious), w.aux},
-		{w.count(flagSuspect), w.aux},
-		{w.count(flagExamined), w.count(flagSuspect)},
-		{suspectHeat, w.count(flagExamined)},
-		{found, w.aux},
-		{w.count(flagBred), found},
-		{w.count(flagPregnant), w.count(flagEligible)}, // of those bred whose outcome is known
+// each step, and what it is taken from.
+func (n *chain) each(fn func(label string, num, den *int)) {
+	for i, s := range [][2]*int{
+		{&n.readings, &n.readings},
+		{&n.obvious, &n.readings},
+		{&n.suspects, &n.readings},
+		{&n.examined, &n.suspects},
+		{&n.suspectHeat, &n.examined},
+		{&n.found, &n.readings},
+		{&n.bred, &n.found},
+		{&n.pregnant, &n.known}, // of those bred whose outcome is known
+	} {
+		fn(yieldLabels[i], s[0], s[1])
 	}
-	for i, s := range steps {
-		r := Row{Label: yieldLabels[i], Numerator: &s.num, Denominator: &s.den, Counts: map[string]int{}}
-		r.Value, r.Interval, r.Small, r.NullReason = share(s.num, s.den)
-		a.Rows = append(a.Rows, r)
-	}
-	for _, k := range []struct {
-		name string
-		f    flag
-	}{{"conception_of_obvious_heats", flagObvious}, {"conception_of_suspects", flagSuspect}} {
-		num := c.countItems(func(it *item) bool { return it.flags&k.f != 0 && it.flags&flagPregnant != 0 })
-		den := c.countItems(func(it *item) bool { return it.flags&k.f != 0 && it.flags&flagEligible != 0 })
-		v, ok := ratio(num, den)
-		a.measure(k.name, v, ok)
-	}
-	a.counts("suspects_never_examined", w.count(flagSuspect)-w.count(flagExamined))
+}
+
+func (n *chain) steps() []Row {
+	var out []Row
+	n.each(func(label string, num, den *int) {
+		r := Row{Label: label, Numerator: num, Denominator: den, Counts: map[string]int{}}
+		r.Value, r.Interval, r.Small, r.NullReason = share(*num, *den)
+		out = append(out, r)
+	})
+	return out
+}
+
+func (n *chain) counts() map[string]int {
+	out := map[string]int{"bred_of_known_outcome": n.known}
+	n.each(func(label string, num, _ *int) { out[label] = *num })
+	return out
 }

@@ -61,6 +61,7 @@ func (q *query) calvingsOf(l *life, fn func(l *life, i int, lac *lactation, it i
 // the cows that were served; the others are named.
 func collectFirstService(q *query) {
 	q.eachCalving(func(l *life, _ int, lac *lactation, it item) {
+		it.label = q.firstServiceGroup(l, lac)
 		last := l.lastDay(lac)
 		services := l.of(lac)
 		ready := q.h.ready(l, lac)
@@ -274,6 +275,7 @@ func finishInCalf(c *count) {
 		r := t.row()
 		r.From, r.To = 0, 0
 		r.Provisional = t.count(flagImmature) > 0
+		r.net(t.num - t.numLost)
 		a.Rows = append(a.Rows, r)
 	}
 }

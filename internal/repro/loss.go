@@ -30,9 +30,7 @@ func collectLoss(q *query) {
 // known at once, would stand against calvings, which are not.
 func (q *query) addLoss(l *life, p *pregnancy) {
 	it := item{l: l, lac: p.lactation, on: p.conceived, from: p.conceived, days: noDays, seqs: [2]int64{p.seq, 0}}
-	if q.p.By == ByLactationGroup {
-		it.label = lactationGroup(&l.lactations[p.lactation])
-	}
+	it.label = q.conceptionGroup(l, p, p.conceived)
 	end := p.conceived + embryoDays
 	lost := p.lostOn != 0
 	switch {

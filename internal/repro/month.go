@@ -262,6 +262,17 @@ func (a *Answer) fillMonthly(m *monthly) {
 	a.measure("average_milking_cows", ratioOr0(m.milkingDays.sum(), m.days), m.days > 0)
 	a.measure("average_cows", ratioOr0(m.cowDays.sum(), m.days), m.days > 0)
 	a.counts("lost_later", m.lost)
+	a.Measures["net_of_losses"] = m.net()
+}
+
+// net is the share of the milking cows net of later losses.
+func (m *monthly) net() *float64 {
+	milking := m.milkingDays.months()
+	if milking == 0 {
+		return nil
+	}
+	v := float64(m.pregnant-m.lost) / milking
+	return &v
 }
 
 func ratioOr0(num, den int) float64 {
@@ -286,7 +297,7 @@ func (m *monthly) row(t *tally) Row {
 		r.NullReason = "empty_denominator"
 	}
 	_, r.Interval, r.Small, _ = share(m.pregnant, m.milking)
-	r.Measures["of_all_cows"] = m.perCow
+	r.Measures["of_all_cows"], r.Measures["net_of_losses"] = m.perCow, m.net()
 	return r
 }
 
@@ -400,7 +411,10 @@ func collectProjected(q *query) {
 			it.flags |= flagEstimated
 		}
 		if q.p.By != "" {
-			it.label = q.cowGroup(l, lac, q.p.On)
+			it.label = q.conceptionGroup(l, p, due)
+			if q.p.By == ByPen {
+				it.label = q.cowGroup(l, lac, q.p.On) // where she stands now
+			}
 		}
 		q.add(it)
 	})

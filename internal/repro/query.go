@@ -1,10 +1,12 @@
 package repro
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math/bits"
 	"slices"
+	"strings"
 
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/stats"
@@ -105,7 +107,8 @@ type query struct {
 
 // item is one thing that an index looked at: the compact form of Evidence.
 type item struct {
-	l        *life
+	l        *life  // nil for what is of a pen
+	pen      word   // where l is nil
 	label    string // its row
 	reason   string // code, of what it counted as
 	from, to event.Date
@@ -181,6 +184,7 @@ type tally struct {
 	label    string
 	from, to event.Date
 	num, den int
+	numLost  int // of those in the numerator, lost later
 	flags    [16]int
 	days     []int // of the items that count
 	aux      int
@@ -192,6 +196,9 @@ func (t *tally) take(it *item) {
 	case inNumerator:
 		t.num++
 		t.den++
+		if it.flags&flagLostLater != 0 {
+			t.numLost++
+		}
 	case inDenominator:
 		t.den++
 	default:
@@ -253,14 +260,24 @@ func (h *Herd) Index(key string, p Params) (Answer, error) {
 		return Answer{}, err
 	}
 	if p.By != "" && !slices.Contains(ix.def.Groups, p.By) {
-		return Answer{}, fmt.Errorf("%w: by: %s is not grouped by %q", ErrBadParameter, key, p.By)
+		return Answer{}, fmt.Errorf("%w: by: %s is not grouped by %q; it can be grouped by %s", ErrBadParameter, key, p.By, possible(ix.def.Groups))
 	}
 	f, last := h.folded(p.On, p.Merge)
 	q := &query{h: h, p: p, last: min(p.On, last), lives: f.lives}
+	if p.By == ix.own {
+		q.p.By = "" // its own rows are these groups
+	}
 	if !ix.cowsOnly || p.Strata == StrataCows {
 		ix.collect(q)
 	}
 	return ix.answer(p, []part{{h, q.items, q.sums, q.money}}), nil
+}
+
+func possible(groups []string) string {
+	if len(groups) == 0 {
+		return "nothing"
+	}
+	return strings.Join(groups, ", ")
 }
 
 // Pool adds up the answers that several herds gave to one question: counts
@@ -291,6 +308,7 @@ type index struct {
 	collect  func(q *query)
 	finish   func(c *count)
 	order    []string // of the rows' labels, where it is not the natural one
+	own      string   // the grouping that its own rows are; "" = another one
 	cowsOnly bool     // it says nothing of heifers
 }
 
@@ -308,7 +326,7 @@ func (ix *index) answer(p Params, parts []part) Answer {
 		Key: ix.def.Key, Definition: &ix.def, Params: p, Unit: ix.def.Unit,
 		Measures: map[string]*float64{}, Excluded: []Excluded{}, Rows: []Row{}, parts: parts,
 	}
-	c := count{a: &a, by: p.By != "", parts: parts}
+	c := count{a: &a, by: p.By != "" && p.By != ix.own, parts: parts}
 	byLabel := map[string]*tally{}
 	for _, pt := range parts {
 		for i := range pt.items {
@@ -345,19 +363,39 @@ func (ix *index) answer(p Params, parts []part) Answer {
 	return a
 }
 
-// evidence writes the items out.
+// evidence writes the items out: those of animals in their order, then those
+// of pens by date.
 func evidence(parts []part) []Evidence {
 	n := 0
 	for _, pt := range parts {
 		n += len(pt.items)
 	}
 	out := make([]Evidence, 0, n)
+	var pens []Evidence
 	for _, pt := range parts {
 		for i := range pt.items {
-			out = append(out, pt.h.evidence(&pt.items[i]))
+			if it := &pt.items[i]; it.l == nil {
+				pens = append(pens, pt.h.penEvidence(it))
+			} else {
+				out = append(out, pt.h.evidence(it))
+			}
 		}
 	}
-	return out
+	slices.SortStableFunc(pens, func(a, b Evidence) int {
+		if c := cmp.Compare(a.On, b.On); c != 0 {
+			return c
+		}
+		return naturalOrder(a.Text, b.Text)
+	})
+	return append(out, pens...)
+}
+
+// penEvidence is of a pen: it has no animal, and its text names the pen.
+func (h *Herd) penEvidence(it *item) Evidence {
+	return Evidence{
+		From: it.from, To: it.to, On: it.on, Counted: countedWords[it.counted], Reason: it.reason,
+		Text: "pen " + h.words.text(it.pen) + ": " + reasonText(it.reason), Group: it.label, Seqs: []int64{},
+	}
 }
 
 func (h *Herd) evidence(it *item) Evidence {
@@ -410,6 +448,18 @@ func share(num, den int) (value *float64, interval *Interval, small bool, null s
 		interval = &iv
 	}
 	return &v, interval, den < smallBelow, ""
+}
+
+// net adds the value net of later losses: so many of the denominator.
+func (r *Row) net(num int) {
+	if r.Measures == nil {
+		r.Measures = map[string]*float64{}
+	}
+	r.Measures["net_of_losses"] = nil
+	if r.Value != nil && r.Denominator != nil && *r.Denominator > 0 {
+		v := float64(num) / float64(*r.Denominator)
+		r.Measures["net_of_losses"] = &v
+	}
 }
 
 // measure sets an extra figure; without ok it is null.

@@ -76,5 +76,6 @@ var reasonTexts = map[string]string{
 	"read_in_heat":          "read in heat",
 	"suspect_not_examined":  "suspect, not examined",
 	"suspect_examined":      "suspect, examined, not found in heat",
+	"pen_not_walked":        "animals stood in it, and it was neither walked nor any of them read",
 	"suspect_found_in_heat": "suspect, found in heat by palpation",
 }

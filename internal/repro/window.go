@@ -269,6 +269,9 @@ func finishWindows(c *count, insemination bool) {
 			r.From, r.To = 0, 0
 		}
 		t.windowCounts(r.Counts)
+		if !insemination {
+			r.net(t.num - t.numLost)
+		}
 		a.Rows = append(a.Rows, r)
 		a.Provisional = a.Provisional || (r.Provisional && a.Value == nil)
 	}
@@ -301,9 +304,7 @@ func (t *tally) windowCounts(to map[string]int) {
 }
 
 // matureLost is how many of the pregnancies that count were lost later.
-func (c *count) matureLost() int {
-	return c.countItems(func(it *item) bool { return it.counted == inNumerator && it.flags&flagLostLater != 0 })
-}
+func (c *count) matureLost() int { return c.whole.numLost }
 
 // maturePregnant is the conceptions of windows old enough, also those outside.
 func (c *count) maturePregnant() int {
@@ -395,9 +396,12 @@ func finishCycles(c *count) {
 		r.Denominator = &t.aux
 		r.Value, r.Interval, r.Small, r.NullReason = share(t.num, t.aux)
 		r.Counts["cows"], r.Counts["pregnant"] = t.den, t.num
+		r.net(t.num - t.numLost)
 		r.From, r.To = 0, 0
 		a.Rows = append(a.Rows, r)
 	}
 	a.counts("cows", w.den)
-	a.counts("lost_later", w.count(flagLostLater))
+	a.counts("lost_later", w.numLost)
+	v, ok := ratio(w.num-w.numLost, w.aux)
+	a.measure("net_of_losses", v, ok)
 }
