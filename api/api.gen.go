@@ -314,19 +314,19 @@ func (e DryOffEventKind) Valid() bool {
 
 // Defines values for EligibilityVerdict.
 const (
-	ExamineFirst EligibilityVerdict = "examine_first"
-	No           EligibilityVerdict = "no"
-	Yes          EligibilityVerdict = "yes"
+	EligibilityVerdictExamineFirst EligibilityVerdict = "examine_first"
+	EligibilityVerdictNo           EligibilityVerdict = "no"
+	EligibilityVerdictYes          EligibilityVerdict = "yes"
 )
 
 // Valid indicates whether the value is a known member of the EligibilityVerdict enum.
 func (e EligibilityVerdict) Valid() bool {
 	switch e {
-	case ExamineFirst:
+	case EligibilityVerdictExamineFirst:
 		return true
-	case No:
+	case EligibilityVerdictNo:
 		return true
-	case Yes:
+	case EligibilityVerdictYes:
 		return true
 	default:
 		return false
@@ -600,6 +600,42 @@ func (e Kind) Valid() bool {
 	}
 }
 
+// Defines values for ListName.
+const (
+	ListNameBreed    ListName = "breed"
+	ListNameCalve    ListName = "calve"
+	ListNameDiagnose ListName = "diagnose"
+	ListNameDryOff   ListName = "dry-off"
+	ListNameExamine  ListName = "examine"
+	ListNameQueries  ListName = "queries"
+	ListNameReturns  ListName = "returns"
+	ListNameWalk     ListName = "walk"
+)
+
+// Valid indicates whether the value is a known member of the ListName enum.
+func (e ListName) Valid() bool {
+	switch e {
+	case ListNameBreed:
+		return true
+	case ListNameCalve:
+		return true
+	case ListNameDiagnose:
+		return true
+	case ListNameDryOff:
+		return true
+	case ListNameExamine:
+		return true
+	case ListNameQueries:
+		return true
+	case ListNameReturns:
+		return true
+	case ListNameWalk:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for MoveEventKind.
 const (
 	MoveEventKindMove MoveEventKind = "move"
@@ -834,6 +870,51 @@ func (e Scope) Valid() bool {
 	}
 }
 
+// Defines values for Severity.
+const (
+	Note    Severity = "note"
+	Query   Severity = "query"
+	Serious Severity = "serious"
+)
+
+// Valid indicates whether the value is a known member of the Severity enum.
+func (e Severity) Valid() bool {
+	switch e {
+	case Note:
+		return true
+	case Query:
+		return true
+	case Serious:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TechnicianRowPosition.
+const (
+	TechnicianRowPositionLessThanNil TechnicianRowPosition = "<nil>"
+	TechnicianRowPositionOutside95   TechnicianRowPosition = "outside_95"
+	TechnicianRowPositionOutside998  TechnicianRowPosition = "outside_99_8"
+	TechnicianRowPositionWithin      TechnicianRowPosition = "within"
+)
+
+// Valid indicates whether the value is a known member of the TechnicianRowPosition enum.
+func (e TechnicianRowPosition) Valid() bool {
+	switch e {
+	case TechnicianRowPositionLessThanNil:
+		return true
+	case TechnicianRowPositionOutside95:
+		return true
+	case TechnicianRowPositionOutside998:
+		return true
+	case TechnicianRowPositionWithin:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for TreatmentEventKind.
 const (
 	TreatmentEventKindTreatment TreatmentEventKind = "treatment"
@@ -873,6 +954,30 @@ const (
 func (e WalkEventKind) Valid() bool {
 	switch e {
 	case WalkEventKindWalk:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for WorkRowVerdict.
+const (
+	WorkRowVerdictExamineFirst WorkRowVerdict = "examine_first"
+	WorkRowVerdictLessThanNil  WorkRowVerdict = "<nil>"
+	WorkRowVerdictNo           WorkRowVerdict = "no"
+	WorkRowVerdictYes          WorkRowVerdict = "yes"
+)
+
+// Valid indicates whether the value is a known member of the WorkRowVerdict enum.
+func (e WorkRowVerdict) Valid() bool {
+	switch e {
+	case WorkRowVerdictExamineFirst:
+		return true
+	case WorkRowVerdictLessThanNil:
+		return true
+	case WorkRowVerdictNo:
+		return true
+	case WorkRowVerdictYes:
 		return true
 	default:
 		return false
@@ -963,6 +1068,24 @@ func (e GetSummaryParamsStrata) Valid() bool {
 	case GetSummaryParamsStrataCows:
 		return true
 	case GetSummaryParamsStrataHeifers:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListTechniciansParamsStrata.
+const (
+	ListTechniciansParamsStrataCows    ListTechniciansParamsStrata = "cows"
+	ListTechniciansParamsStrataHeifers ListTechniciansParamsStrata = "heifers"
+)
+
+// Valid indicates whether the value is a known member of the ListTechniciansParamsStrata enum.
+func (e ListTechniciansParamsStrata) Valid() bool {
+	switch e {
+	case ListTechniciansParamsStrataCows:
+		return true
+	case ListTechniciansParamsStrataHeifers:
 		return true
 	default:
 		return false
@@ -1643,6 +1766,14 @@ type DryOffEvent struct {
 // DryOffEventKind defines model for DryOffEvent.Kind.
 type DryOffEventKind string
 
+// DueMethod defines model for DueMethod.
+type DueMethod struct {
+	Method string `json:"method"`
+
+	// From First day on which it tells.
+	From openapi_types.Date `json:"from"`
+}
+
 // Eligibility defines model for Eligibility.
 type Eligibility struct {
 	// Herd A herd's short name; it never changes.
@@ -1688,8 +1819,8 @@ type EventsBody struct {
 
 // EvidenceItem defines model for EvidenceItem.
 type EvidenceItem struct {
-	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
-	Animal    AnimalName          `json:"animal"`
+	// Animal Her number that day; empty where the row is of a pen.
+	Animal    string              `json:"animal"`
 	Lactation int                 `json:"lactation"`
 	From      *openapi_types.Date `json:"from"`
 	To        *openapi_types.Date `json:"to"`
@@ -1744,12 +1875,60 @@ type Excluded struct {
 type Finding struct {
 	Code string `json:"code"`
 
-	// Rule The plausibility rule.
-	Rule   string              `json:"rule"`
+	// Rule The plausibility rule; `caution` for one of safety or law.
+	Rule string `json:"rule"`
+
+	// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
+	Severity Severity `json:"severity"`
+
+	// Animal Empty where it is about the herd as a whole.
 	Animal string              `json:"animal"`
 	On     *openapi_types.Date `json:"on"`
 	Text   string              `json:"text"`
-	Seqs   []int64             `json:"seqs"`
+
+	// Bound What the records were held against.
+	Bound string `json:"bound"`
+
+	// Sources Where the bound is from.
+	Sources []string `json:"sources"`
+
+	// Ask What to look up or ask.
+	Ask string `json:"ask"`
+
+	// Seqs The events concerned.
+	Seqs []int64 `json:"seqs"`
+
+	// Pair Two events that two recorders may have made of one thing.
+	Pair *FindingPair `json:"pair"`
+}
+
+// FindingPage defines model for FindingPage.
+type FindingPage struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName           `json:"herd"`
+	On   openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf  AsOf      `json:"as_of"`
+	Items []Finding `json:"items"`
+	Next  *string   `json:"next"`
+}
+
+// FindingPair defines model for FindingPair.
+type FindingPair struct {
+	First  PairEvent `json:"first"`
+	Second PairEvent `json:"second"`
+
+	// Differ The fields that they state differently.
+	Differ []string `json:"differ"`
+}
+
+// FunnelLimits defines model for FunnelLimits.
+type FunnelLimits struct {
+	Low95   float64 `json:"low_95"`
+	High95  float64 `json:"high_95"`
+	Low998  float64 `json:"low_998"`
+	High998 float64 `json:"high_998"`
 }
 
 // Grant defines model for Grant.
@@ -2097,6 +2276,22 @@ type Lactation struct {
 	DaysOpenState *string `json:"days_open_state"`
 }
 
+// LastService defines model for LastService.
+type LastService struct {
+	Number int                `json:"number"`
+	On     openapi_types.Date `json:"on"`
+
+	// Days Since then.
+	Days   int     `json:"days"`
+	Method string  `json:"method"`
+	Sire   *string `json:"sire"`
+	By     *string `json:"by"`
+}
+
+// ListName `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
+// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+type ListName string
+
 // Loss defines model for Loss.
 type Loss struct {
 	ConceivedOn       *openapi_types.Date `json:"conceived_on"`
@@ -2240,6 +2435,19 @@ type OtherIndividual struct {
 	From *openapi_types.Date `json:"from"`
 	To   *openapi_types.Date `json:"to"`
 	Text string              `json:"text"`
+}
+
+// PairEvent defines model for PairEvent.
+type PairEvent struct {
+	Seq    int64              `json:"seq"`
+	ID     openapi_types.UUID `json:"id"`
+	Kind   string             `json:"kind"`
+	On     openapi_types.Date `json:"on"`
+	By     *string            `json:"by"`
+	Source *string            `json:"source"`
+
+	// Data What it states, in words.
+	Data map[string]string `json:"data"`
 }
 
 // PalpationData defines model for PalpationData.
@@ -2397,6 +2605,18 @@ type PolicyList struct {
 	// Herd A herd's short name; it never changes.
 	Herd     HerdName      `json:"herd"`
 	Policies []DatedPolicy `json:"policies"`
+}
+
+// PooledHerd defines model for PooledHerd.
+type PooledHerd struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName           `json:"herd"`
+	From openapi_types.Date `json:"from"`
+	To   openapi_types.Date `json:"to"`
+	On   openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf AsOf `json:"as_of"`
 }
 
 // Pregnancy defines model for Pregnancy.
@@ -2739,6 +2959,9 @@ type Service struct {
 	Seqs []int64 `json:"seqs"`
 }
 
+// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
+type Severity string
+
 // Status defines model for Status.
 type Status struct {
 	// Code A status as a code: `open`, `bred`, `pregnant`, `dry` and the others that the answers give, each with its
@@ -2772,6 +2995,60 @@ type Summary struct {
 
 	// Pool The herds taken together.
 	Pool []IndexAnswer `json:"pool"`
+}
+
+// TechnicianRow defines model for TechnicianRow.
+type TechnicianRow struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// Code The herd's own code; null where none is recorded.
+	Code        *string   `json:"code"`
+	Value       *float64  `json:"value"`
+	Numerator   int       `json:"numerator"`
+	Denominator int       `json:"denominator"`
+	Interval    *Interval `json:"interval"`
+	Small       bool      `json:"small"`
+
+	// Unknown Services of unknown outcome, left out.
+	Unknown int `json:"unknown"`
+
+	// Immature Services too recent, left out.
+	Immature int `json:"immature"`
+
+	// LostLater Of the numerator, lost later.
+	LostLater int           `json:"lost_later"`
+	Limits    *FunnelLimits `json:"limits"`
+
+	// Position null without limits, or without a code.
+	Position *TechnicianRowPosition `json:"position"`
+}
+
+// TechnicianRowPosition null without limits, or without a code.
+type TechnicianRowPosition string
+
+// Technicians defines model for Technicians.
+type Technicians struct {
+	// From null where the herds' own defaults differ.
+	From *openapi_types.Date `json:"from"`
+	To   *openapi_types.Date `json:"to"`
+
+	// Parameters The parameters used, defaults filled in.
+	Parameters Parameters    `json:"parameters"`
+	Definition DefinitionRef `json:"definition"`
+	Herds      []PooledHerd  `json:"herds"`
+
+	// Value Of the pool: the centre of the funnel.
+	Value       *float64  `json:"value"`
+	NullReason  *string   `json:"null_reason"`
+	Numerator   int       `json:"numerator"`
+	Denominator int       `json:"denominator"`
+	Interval    *Interval `json:"interval"`
+
+	// Method How the limits are computed, and the source.
+	Method  string          `json:"method"`
+	Caution string          `json:"caution"`
+	Rows    []TechnicianRow `json:"rows"`
 }
 
 // Token defines model for Token.
@@ -2983,6 +3260,88 @@ type Withheld struct {
 	MeatUntil *openapi_types.Date `json:"meat_until"`
 }
 
+// WorkList defines model for WorkList.
+type WorkList struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// List `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
+	// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+	List  ListName `json:"list"`
+	Title string   `json:"title"`
+
+	// Description The rule of the list.
+	Description string             `json:"description"`
+	On          openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf AsOf    `json:"as_of"`
+	Pen  *string `json:"pen"`
+	Days int     `json:"days"`
+
+	// OpenMark The herd's own colour for open cows; walk only.
+	OpenMark *string `json:"open_mark"`
+
+	// BredMark The herd's own colour for bred cows; walk only.
+	BredMark *string   `json:"bred_mark"`
+	Rows     []WorkRow `json:"rows"`
+
+	// LeftOut Who might be looked for here and is not on the list.
+	LeftOut []Excluded `json:"left_out"`
+	Notes   []string   `json:"notes"`
+	Caution []string   `json:"caution"`
+	Sources []string   `json:"sources"`
+	Next    *string    `json:"next"`
+}
+
+// WorkRow defines model for WorkRow.
+type WorkRow struct {
+	// Animal Empty where a finding is about the herd as a whole.
+	Animal string  `json:"animal"`
+	Pen    *string `json:"pen"`
+	Status *Status `json:"status"`
+
+	// Code Why she is on the list.
+	Code string `json:"code"`
+
+	// Word The code in a word or two, as it is printed.
+	Word string `json:"word"`
+
+	// Text Why she is on the list, in words.
+	Text  string              `json:"text"`
+	Since *openapi_types.Date `json:"since"`
+
+	// Until Last day on which it holds; null until it is done.
+	Until *openapi_types.Date `json:"until"`
+
+	// Verdict breed: may she be bred now; walk: might she, if she were read in heat that day.
+	Verdict *WorkRowVerdict `json:"verdict"`
+
+	// Mark The colour that she should carry.
+	Mark *string `json:"mark"`
+
+	// Methods diagnose: what she is due for.
+	Methods []DueMethod `json:"methods"`
+	Reasons []Reason    `json:"reasons"`
+
+	// Examine What to check first.
+	Examine     []string            `json:"examine"`
+	Caution     []string            `json:"caution"`
+	Lactation   *int                `json:"lactation"`
+	DaysInMilk  *int                `json:"days_in_milk"`
+	LastService *LastService        `json:"last_service"`
+	ConceivedOn *openapi_types.Date `json:"conceived_on"`
+	DueOn       *openapi_types.Date `json:"due_on"`
+	DryOffOn    *openapi_types.Date `json:"dry_off_on"`
+	Finding     *Finding            `json:"finding"`
+
+	// Seqs The events it rests on.
+	Seqs []int64 `json:"seqs"`
+}
+
+// WorkRowVerdict breed: may she be bred now; walk: might she, if she were read in heat that day.
+type WorkRowVerdict string
+
 // AnchorParam defines model for AnchorParam.
 type AnchorParam = openapi_types.Date
 
@@ -3024,6 +3383,10 @@ type IndexParam = IndexKey
 
 // LimitParam defines model for LimitParam.
 type LimitParam = int
+
+// ListParam `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
+// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+type ListParam = ListName
 
 // MaturityDaysParam defines model for MaturityDaysParam.
 type MaturityDaysParam = int
@@ -3191,6 +3554,36 @@ type ExportHerdParams struct {
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
 
+// ListFindingsParams defines parameters for ListFindings.
+type ListFindingsParams struct {
+	// Animal Only findings about whoever has borne this number.
+	Animal *AnimalName `form:"animal,omitempty" json:"animal,omitempty"`
+
+	// Import Only findings about at least one event that this import appended.
+	Import *openapi_types.UUID `form:"import,omitempty" json:"import,omitempty"`
+
+	// Rule Only findings of this rule.
+	Rule *string `form:"rule,omitempty" json:"rule,omitempty"`
+
+	// Severity Only findings of this severity.
+	Severity *Severity `form:"severity,omitempty" json:"severity,omitempty"`
+
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
+	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// Limit At most so many items a page; a page also ends at 4 MiB.
+	Limit *LimitParam `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
+	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
+	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
+}
+
 // GetHeadParams defines parameters for GetHead.
 type GetHeadParams struct {
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
@@ -3347,6 +3740,31 @@ type ListEvidenceParams struct {
 // ListEvidenceParamsStrata defines parameters for ListEvidence.
 type ListEvidenceParamsStrata string
 
+// GetListParams defines parameters for GetList.
+type GetListParams struct {
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// Pen Only animals that stand in this pen on the day.
+	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
+
+	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
+	// (`examine` 1, `breed` 0, `queries` 0 for all). `walk` takes none.
+	Days *int `form:"days,omitempty" json:"days,omitempty"`
+
+	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
+	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// Limit At most so many items a page; a page also ends at 4 MiB.
+	Limit *LimitParam `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
+	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
+	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
+}
+
 // GetSummaryParams defines parameters for GetSummary.
 type GetSummaryParams struct {
 	// Herds The herds, separated by commas; without it, every herd that the token may read.
@@ -3378,10 +3796,40 @@ type GetSummaryParams struct {
 
 	// Strata Cows and heifers are never pooled.
 	Strata *GetSummaryParamsStrata `form:"strata,omitempty" json:"strata,omitempty"`
+
+	// By Break down by a group; the `groups` of an index's definition say which it knows. In a list, indices that do not know it keep their own rows.
+	By *ByParam `form:"by,omitempty" json:"by,omitempty"`
 }
 
 // GetSummaryParamsStrata defines parameters for GetSummary.
 type GetSummaryParamsStrata string
+
+// ListTechniciansParams defines parameters for ListTechnicians.
+type ListTechniciansParams struct {
+	// Herds The herds, separated by commas; without it, every herd that the token may read.
+	Herds *[]HerdName `form:"herds,omitempty" json:"herds,omitempty"`
+
+	// From First day of the period. Default 364 days before `to`.
+	From *FromParam `form:"from,omitempty" json:"from,omitempty"`
+
+	// To Last day of the period. Default `on`.
+	To *ToParam `form:"to,omitempty" json:"to,omitempty"`
+
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// MergeDays Services at most so many days apart are one service. Default 1.
+	MergeDays *MergeDaysParam `form:"merge_days,omitempty" json:"merge_days,omitempty"`
+
+	// MaturityDays Days after which the outcome of a service should be known. Default 70.
+	MaturityDays *MaturityDaysParam `form:"maturity_days,omitempty" json:"maturity_days,omitempty"`
+
+	// Strata Cows and heifers are never pooled.
+	Strata *ListTechniciansParamsStrata `form:"strata,omitempty" json:"strata,omitempty"`
+}
+
+// ListTechniciansParamsStrata defines parameters for ListTechnicians.
+type ListTechniciansParamsStrata string
 
 // CreateHerdJSONRequestBody defines body for CreateHerd for application/json ContentType.
 type CreateHerdJSONRequestBody = NewHerd
@@ -4332,6 +4780,15 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 	ExportHerd(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// ListFindings What in the records does not fit
+	//
+	// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+	// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+	// side by side, and whoever knows voids one.
+	//
+	// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
+	ListFindings(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// GetHead The last event's number and the chain's hash at it
 	//
 	// Keep it. A log that no longer leads to a head you hold has been rewritten.
@@ -4391,6 +4848,20 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/indices/{index}/evidence (the `ListEvidence` operationId).
 	ListEvidence(ctx context.Context, herd HerdParam, index IndexParam, params *ListEvidenceParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// GetList A work list of a day
+	//
+	// Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
+	// records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
+	// examined first. Who might be looked for and is not on the list is counted in `left_out`.
+	//
+	// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
+	// `cursor` do not apply.
+	//
+	// A list is no advice to treat, and does not say who may examine.
+	//
+	// Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
+	GetList(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ListPolicies The herd's policies, each with the date from which it holds
 	//
 	// Days before the first one follow it too. A herd without any has the default policy, which is then listed with `from` null.
@@ -4441,6 +4912,15 @@ type ClientInterface interface {
 	//
 	// Corresponds with GET /v1/summary (the `GetSummary` operationId).
 	GetSummary(ctx context.Context, params *GetSummaryParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListTechnicians Conception by technician over a pool of herds, with funnel limits
+	//
+	// `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
+	// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
+	// the pool by chance alone.
+	//
+	// Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
+	ListTechnicians(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// ListTokens The tokens, without their secrets
 	//
@@ -4909,6 +5389,25 @@ func (c *Client) ExportHerd(ctx context.Context, herd HerdParam, params *ExportH
 	return c.Client.Do(req)
 }
 
+// ListFindings What in the records does not fit
+//
+// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+// side by side, and whoever knows voids one.
+//
+// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
+func (c *Client) ListFindings(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListFindingsRequest(c.Server, herd, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
 // GetHead The last event's number and the chain's hash at it
 //
 // Keep it. A log that no longer leads to a head you hold has been rewritten.
@@ -5048,6 +5547,30 @@ func (c *Client) ListEvidence(ctx context.Context, herd HerdParam, index IndexPa
 	return c.Client.Do(req)
 }
 
+// GetList A work list of a day
+//
+// Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
+// records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
+// examined first. Who might be looked for and is not on the list is counted in `left_out`.
+//
+// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
+// `cursor` do not apply.
+//
+// A list is no advice to treat, and does not say who may examine.
+//
+// Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
+func (c *Client) GetList(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetListRequest(c.Server, herd, list, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
 // ListPolicies The herd's policies, each with the date from which it holds
 //
 // Days before the first one follow it too. A herd without any has the default policy, which is then listed with `from` null.
@@ -5159,6 +5682,25 @@ func (c *Client) PutMappingWithBody(ctx context.Context, name Name, contentType 
 // Corresponds with GET /v1/summary (the `GetSummary` operationId).
 func (c *Client) GetSummary(ctx context.Context, params *GetSummaryParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewGetSummaryRequest(c.Server, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListTechnicians Conception by technician over a pool of herds, with funnel limits
+//
+// `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
+// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
+// the pool by chance alone.
+//
+// Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
+func (c *Client) ListTechnicians(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListTechniciansRequest(c.Server, params)
 	if err != nil {
 		return nil, err
 	}
@@ -6420,6 +6962,166 @@ func NewExportHerdRequest(server string, herd HerdParam, params *ExportHerdParam
 	return req, nil
 }
 
+// NewListFindingsRequest constructs an http.Request for the ListFindings method
+func NewListFindingsRequest(server string, herd HerdParam, params *ListFindingsParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/findings", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Animal != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "animal", *params.Animal, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Import != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "import", *params.Import, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "uuid"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Rule != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "rule", *params.Rule, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Severity != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "severity", *params.Severity, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfNoneMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-None-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
 // NewGetHeadRequest constructs an http.Request for the GetHead method
 func NewGetHeadRequest(server string, herd HerdParam, params *GetHeadParams) (*http.Request, error) {
 	var err error
@@ -7325,6 +8027,149 @@ func NewListEvidenceRequest(server string, herd HerdParam, index IndexParam, par
 	return req, nil
 }
 
+// NewGetListRequest constructs an http.Request for the GetList method
+func NewGetListRequest(server string, herd HerdParam, list ListParam, params *GetListParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "list", list, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/lists/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Pen != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "pen", *params.Pen, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Days != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "days", *params.Days, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfNoneMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-None-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
 // NewListPoliciesRequest constructs an http.Request for the ListPolicies method
 func NewListPoliciesRequest(server string, herd HerdParam) (*http.Request, error) {
 	var err error
@@ -7613,6 +8458,144 @@ func NewGetSummaryRequest(server string, params *GetSummaryParams) (*http.Reques
 		if params.ExposureDays != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "exposure_days", *params.ExposureDays, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.MergeDays != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "merge_days", *params.MergeDays, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.MaturityDays != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "maturity_days", *params.MaturityDays, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Strata != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "strata", *params.Strata, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.By != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "by", *params.By, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewListTechniciansRequest constructs an http.Request for the ListTechnicians method
+func NewListTechniciansRequest(server string, params *ListTechniciansParams) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/technicians")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Herds != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", false, "herds", *params.Herds, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "array", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.From != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "from", *params.From, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.To != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "to", *params.To, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -8041,6 +9024,17 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 	ExportHerdWithResponse(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*ExportHerdResponse, error)
 
+	// ListFindingsWithResponse What in the records does not fit
+	//
+	// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+	// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+	// side by side, and whoever knows voids one.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
+	ListFindingsWithResponse(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*ListFindingsResponse, error)
+
 	// GetHeadWithResponse The last event's number and the chain's hash at it
 	//
 	// Keep it. A log that no longer leads to a head you hold has been rewritten.
@@ -8114,6 +9108,22 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/indices/{index}/evidence (the `ListEvidence` operationId).
 	ListEvidenceWithResponse(ctx context.Context, herd HerdParam, index IndexParam, params *ListEvidenceParams, reqEditors ...RequestEditorFn) (*ListEvidenceResponse, error)
 
+	// GetListWithResponse A work list of a day
+	//
+	// Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
+	// records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
+	// examined first. Who might be looked for and is not on the list is counted in `left_out`.
+	//
+	// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
+	// `cursor` do not apply.
+	//
+	// A list is no advice to treat, and does not say who may examine.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
+	GetListWithResponse(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*GetListResponse, error)
+
 	// ListPoliciesWithResponse The herd's policies, each with the date from which it holds
 	//
 	// Days before the first one follow it too. A herd without any has the default policy, which is then listed with `from` null.
@@ -8172,6 +9182,17 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with GET /v1/summary (the `GetSummary` operationId).
 	GetSummaryWithResponse(ctx context.Context, params *GetSummaryParams, reqEditors ...RequestEditorFn) (*GetSummaryResponse, error)
+
+	// ListTechniciansWithResponse Conception by technician over a pool of herds, with funnel limits
+	//
+	// `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
+	// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
+	// the pool by chance alone.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
+	ListTechniciansWithResponse(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*ListTechniciansResponse, error)
 
 	// ListTokensWithResponse The tokens, without their secrets
 	//
@@ -9941,6 +10962,106 @@ func (r ExportHerdResponse) ContentType() string {
 	return ""
 }
 
+// ListFindingsResponse200Headers the declared response headers of an HTTP 200 response for ListFindings
+type ListFindingsResponse200Headers struct {
+	CacheControl *string
+	ETag         *string
+	Link         *string
+}
+
+// ListFindingsResponse304Headers the declared response headers of an HTTP 304 response for ListFindings
+type ListFindingsResponse304Headers struct {
+	CacheControl *string
+	ETag         *string
+}
+
+// ListFindingsResponse401Headers the declared response headers of an HTTP 401 response for ListFindings
+type ListFindingsResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type ListFindingsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *FindingPage
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
+	ApplicationProblemJSON409 *EpochChanged
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ListFindingsResponse200Headers
+	// Headers304 the parsed response headers for an HTTP 304 response
+	Headers304 *ListFindingsResponse304Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ListFindingsResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListFindingsResponse) GetJSON200() *FindingPage {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ListFindingsResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ListFindingsResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ListFindingsResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
+func (r ListFindingsResponse) GetApplicationProblemJSON409() *EpochChanged {
+	return r.ApplicationProblemJSON409
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ListFindingsResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ListFindingsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListFindingsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListFindingsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListFindingsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // GetHeadResponse200Headers the declared response headers of an HTTP 200 response for GetHead
 type GetHeadResponse200Headers struct {
 	CacheControl *string
@@ -10720,6 +11841,106 @@ func (r ListEvidenceResponse) ContentType() string {
 	return ""
 }
 
+// GetListResponse200Headers the declared response headers of an HTTP 200 response for GetList
+type GetListResponse200Headers struct {
+	CacheControl *string
+	ETag         *string
+	Link         *string
+}
+
+// GetListResponse304Headers the declared response headers of an HTTP 304 response for GetList
+type GetListResponse304Headers struct {
+	CacheControl *string
+	ETag         *string
+}
+
+// GetListResponse401Headers the declared response headers of an HTTP 401 response for GetList
+type GetListResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetListResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *WorkList
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
+	ApplicationProblemJSON409 *EpochChanged
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetListResponse200Headers
+	// Headers304 the parsed response headers for an HTTP 304 response
+	Headers304 *GetListResponse304Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetListResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetListResponse) GetJSON200() *WorkList {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetListResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetListResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetListResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
+func (r GetListResponse) GetApplicationProblemJSON409() *EpochChanged {
+	return r.ApplicationProblemJSON409
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetListResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetListResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetListResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetListResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetListResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // ListPoliciesResponse401Headers the declared response headers of an HTTP 401 response for ListPolicies
 type ListPoliciesResponse401Headers struct {
 	WWWAuthenticate *string
@@ -11226,6 +12447,89 @@ func (r GetSummaryResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r GetSummaryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ListTechniciansResponse200Headers the declared response headers of an HTTP 200 response for ListTechnicians
+type ListTechniciansResponse200Headers struct {
+	CacheControl *string
+}
+
+// ListTechniciansResponse401Headers the declared response headers of an HTTP 401 response for ListTechnicians
+type ListTechniciansResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type ListTechniciansResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Technicians
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ListTechniciansResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ListTechniciansResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListTechniciansResponse) GetJSON200() *Technicians {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ListTechniciansResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ListTechniciansResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ListTechniciansResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ListTechniciansResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ListTechniciansResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListTechniciansResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListTechniciansResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListTechniciansResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -11869,6 +13173,23 @@ func (c *ClientWithResponses) ExportHerdWithResponse(ctx context.Context, herd H
 	return ParseExportHerdResponse(rsp)
 }
 
+// ListFindingsWithResponse What in the records does not fit
+//
+// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+// side by side, and whoever knows voids one.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
+func (c *ClientWithResponses) ListFindingsWithResponse(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*ListFindingsResponse, error) {
+	rsp, err := c.ListFindings(ctx, herd, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListFindingsResponse(rsp)
+}
+
 // GetHeadWithResponse The last event's number and the chain's hash at it
 //
 // Keep it. A log that no longer leads to a head you hold has been rewritten.
@@ -11990,6 +13311,28 @@ func (c *ClientWithResponses) ListEvidenceWithResponse(ctx context.Context, herd
 	return ParseListEvidenceResponse(rsp)
 }
 
+// GetListWithResponse A work list of a day
+//
+// Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
+// records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
+// examined first. Who might be looked for and is not on the list is counted in `left_out`.
+//
+// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
+// `cursor` do not apply.
+//
+// A list is no advice to treat, and does not say who may examine.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
+func (c *ClientWithResponses) GetListWithResponse(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*GetListResponse, error) {
+	rsp, err := c.GetList(ctx, herd, list, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetListResponse(rsp)
+}
+
 // ListPoliciesWithResponse The herd's policies, each with the date from which it holds
 //
 // Days before the first one follow it too. A herd without any has the default policy, which is then listed with `from` null.
@@ -12089,6 +13432,23 @@ func (c *ClientWithResponses) GetSummaryWithResponse(ctx context.Context, params
 		return nil, err
 	}
 	return ParseGetSummaryResponse(rsp)
+}
+
+// ListTechniciansWithResponse Conception by technician over a pool of herds, with funnel limits
+//
+// `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
+// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
+// the pool by chance alone.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
+func (c *ClientWithResponses) ListTechniciansWithResponse(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*ListTechniciansResponse, error) {
+	rsp, err := c.ListTechnicians(ctx, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListTechniciansResponse(rsp)
 }
 
 // ListTokensWithResponse The tokens, without their secrets
@@ -13867,6 +15227,127 @@ func ParseExportHerdResponse(rsp *http.Response) (*ExportHerdResponse, error) {
 	return response, nil
 }
 
+// ParseListFindingsResponse parses an HTTP response from a ListFindingsWithResponse call
+func ParseListFindingsResponse(rsp *http.Response) (*ListFindingsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListFindingsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest FindingPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 304:
+		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
+		var dest EpochChanged
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON409 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/csv) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ListFindingsResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		if values := rsp.Header.Values("Link"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Link", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Link = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 304:
+		var headers ListFindingsResponse304Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		response.Headers304 = &headers
+	case rsp.StatusCode == 401:
+		var headers ListFindingsResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
 // ParseGetHeadResponse parses an HTTP response from a GetHeadWithResponse call
 func ParseGetHeadResponse(rsp *http.Response) (*GetHeadResponse, error) {
 	bodyBytes, err := io.ReadAll(rsp.Body)
@@ -14700,6 +16181,127 @@ func ParseListEvidenceResponse(rsp *http.Response) (*ListEvidenceResponse, error
 	return response, nil
 }
 
+// ParseGetListResponse parses an HTTP response from a GetListWithResponse call
+func ParseGetListResponse(rsp *http.Response) (*GetListResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetListResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest WorkList
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 304:
+		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
+		var dest EpochChanged
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON409 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/plain) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetListResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		if values := rsp.Header.Values("Link"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Link", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Link = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 304:
+		var headers GetListResponse304Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		response.Headers304 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetListResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
 // ParseListPoliciesResponse parses an HTTP response from a ListPoliciesWithResponse call
 func ParseListPoliciesResponse(rsp *http.Response) (*ListPoliciesResponse, error) {
 	bodyBytes, err := io.ReadAll(rsp.Body)
@@ -15163,6 +16765,86 @@ func ParseGetSummaryResponse(rsp *http.Response) (*GetSummaryResponse, error) {
 		response.Headers200 = &headers
 	case rsp.StatusCode == 401:
 		var headers GetSummaryResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListTechniciansResponse parses an HTTP response from a ListTechniciansWithResponse call
+func ParseListTechniciansResponse(rsp *http.Response) (*ListTechniciansResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListTechniciansResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Technicians
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/csv) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ListTechniciansResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers ListTechniciansResponse401Headers
 		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {

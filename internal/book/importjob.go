@@ -1,11 +1,13 @@
 package book
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -32,6 +34,23 @@ func (b *Book) job(ctx context.Context, h *Herd, id uuid.UUID) (*store.Import, e
 		return nil, wrap("read import", err)
 	}
 	return &job, nil
+}
+
+// ImportSeqs tells which events an import appended so far, as a test of a seq.
+// Those that were there before belong to whoever brought them first.
+func (b *Book) ImportSeqs(ctx context.Context, h *Herd, id uuid.UUID) (func(seq int64) bool, error) {
+	job, err := b.job(ctx, h, id)
+	if err != nil {
+		return nil, err
+	}
+	var rep report
+	if err := json.Unmarshal(job.Report, &rep); err != nil {
+		return nil, fmt.Errorf("read report of import: %w", err)
+	}
+	return func(seq int64) bool {
+		i, found := slices.BinarySearchFunc(rep.Seqs, seq, func(run [2]int64, seq int64) int { return cmp.Compare(run[0], seq) })
+		return found || i > 0 && seq <= rep.Seqs[i-1][1]
+	}, nil
 }
 
 func reportOf(job *store.Import) (*ImportReport, error) {

@@ -36,6 +36,21 @@ type report struct {
 	Layout   sheet.Layout    `json:"layout"`
 	Problems []sheet.Problem `json:"problems,omitempty"`
 	Notices  []sheet.Problem `json:"notices,omitempty"`
+	Seqs     [][2]int64      `json:"seqs,omitempty"` // appended, first and last of each run
+}
+
+// appended adds the seqs from first to last to those of the import.
+func (r report) appended(first, last int64) report {
+	if first > last {
+		return r
+	}
+	r.Seqs = slices.Clone(r.Seqs)
+	if n := len(r.Seqs); n > 0 && r.Seqs[n-1][1]+1 == first {
+		r.Seqs[n-1][1] = last
+	} else {
+		r.Seqs = append(r.Seqs, [2]int64{first, last})
+	}
+	return r
 }
 
 type seen struct {
@@ -259,13 +274,17 @@ func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.L
 		if err != nil {
 			return err
 		}
+		before := out.report
 		_, err = p.book.db.Append(ctx, p.herd.ID, store.Bulk, func(head store.Head) (store.Batch, error) {
 			n := newNumberer(p.herd, head, p.book.stamp())
 			batch := store.Batch{Import: progress, Rows: make([]store.Row, len(out.fresh))}
 			for i, r := range out.fresh {
 				batch.Rows[i] = n.number(r)
 			}
-			return batch, nil
+			var err error
+			out.report = before.appended(head.Seq+1, head.Seq+int64(len(out.fresh)))
+			progress.Report, err = out.report.doc()
+			return batch, err
 		})
 		if errors.Is(err, store.ErrIDTaken) && i < attempts {
 			continue // somebody else brought one of the ids meanwhile: look again
@@ -280,14 +299,22 @@ func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.L
 	}
 }
 
+func (r report) doc() (json.RawMessage, error) {
+	doc, err := json.Marshal(r)
+	if err != nil {
+		return nil, fmt.Errorf("keep progress: %w", err)
+	}
+	return doc, nil
+}
+
 func (p *passage) progress(job *store.Import, out *sorted, rows int64, last bool) (*store.ImportProgress, error) {
 	counts, err := json.Marshal(out.counts)
 	if err != nil {
 		return nil, fmt.Errorf("keep progress: %w", err)
 	}
-	doc, err := json.Marshal(out.report)
+	doc, err := out.report.doc()
 	if err != nil {
-		return nil, fmt.Errorf("keep progress: %w", err)
+		return nil, err
 	}
 	state := store.ImportRunning
 	if last {

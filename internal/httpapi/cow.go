@@ -219,10 +219,7 @@ func (s *Server) getEligibility(r *request) (*reply, error) {
 		}
 		out := &api.Eligibility{
 			Herd: r.herd.Name, Animal: e.Animal, On: mustDay(f.on), AsOf: f.asOf(), Verdict: api.EligibilityVerdict(e.Verdict),
-			Status: api.Status(e.Status), Reasons: []api.Reason{}, Examine: texts(e.Examine), Caution: texts(e.Caution),
-		}
-		for _, x := range e.Reasons {
-			out.Reasons = append(out.Reasons, api.Reason{Code: x.Code, Text: x.Text, Verdict: text(x.Verdict), Since: day(x.Since), Until: day(x.Until)})
+			Status: api.Status(e.Status), Reasons: wireReasons(e.Reasons), Examine: texts(e.Examine), Caution: texts(e.Caution),
 		}
 		a.etag, a.json = f.etag, out
 		return nil
@@ -301,8 +298,8 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 	for _, v := range c.Others {
 		out.OtherIndividuals = append(out.OtherIndividuals, api.OtherIndividual{From: day(v.From), To: day(v.To), Text: v.Text})
 	}
-	for _, v := range c.Findings {
-		out.Findings = append(out.Findings, api.Finding{Code: v.Code, Rule: v.Rule, Animal: v.Animal, On: day(v.On), Text: v.Text, Seqs: seqs(v.Seqs)})
+	for i := range c.Findings {
+		out.Findings = append(out.Findings, wireFinding(&c.Findings[i]))
 	}
 	return out
 }

@@ -227,7 +227,7 @@ func TestNotModified(t *testing.T) {
 	s := seeded(t)
 	paths := []string{
 		"/events", "/events?limit=3", "/head", "/animals", "/animals?on=2026-10-01", "/animals/0412", "/animals/0412/eligibility", "/indices?keys=days_open",
-		"/indices/days_open", "/indices/days_open/evidence", "/export.csv", "", "/policies", "/animals?as_of=5",
+		"/indices/days_open", "/indices/days_open/evidence", "/lists/walk", "/lists/walk?pen=south", "/lists/breed", "/lists/walk.txt", "/findings", "/export.csv", "", "/policies", "/animals?as_of=5",
 	}
 	tags := map[string]string{}
 	for _, p := range paths {
@@ -246,6 +246,9 @@ func TestNotModified(t *testing.T) {
 		if other := s.Do(httpapitest.Request{Path: herdPath + p, Token: s.Admin, Header: http.Header{"If-None-Match": {`W/"0"`}}}); other.Status != http.StatusOK {
 			t.Errorf("%s: another tag got %d", p, other.Status)
 		}
+	}
+	if tags["/lists/walk"] == tags["/lists/walk.txt"] || tags["/lists/walk"] == tags["/lists/breed"] || tags["/lists/walk"] == tags["/lists/walk?pen=south"] {
+		t.Error("different lists have one tag")
 	}
 	if tags["/events"] == tags["/events?limit=3"] || tags["/animals"] == tags["/animals?on=2026-10-01"] {
 		t.Error("different questions have one tag")

@@ -16,10 +16,14 @@ import (
 	"byrelog.example/internal/repro"
 )
 
+// answersForm is raised whenever answers come to hold more or are worded
+// otherwise, without a definition that changes.
+const answersForm = "2"
+
 // definitionsTag changes whenever a definition does, so that no answer of an
 // older one is taken for current.
 var definitionsTag = func() string {
-	var ids []string
+	ids := []string{answersForm}
 	for _, d := range repro.Keys() {
 		ids = append(ids, d.ID)
 	}
@@ -96,6 +100,10 @@ func definitions(keys []string) ([]*repro.Definition, error) {
 // mistake.
 func compute(f *repro.Herd, list []*repro.Definition, p repro.Params) ([]repro.Answer, error) {
 	known := p.By == "" || slices.ContainsFunc(list, func(d *repro.Definition) bool { return slices.Contains(d.Groups, p.By) })
+	if !known && len(list) == 1 {
+		_, err := f.Index(list[0].Key, p) // says what it can be grouped by
+		return nil, indexProblem(err)
+	}
 	if !known {
 		return nil, badParam("by", "not_allowed", "none of these indices is grouped so; the groups of their definitions say how they are")
 	}

@@ -132,7 +132,7 @@ func (r *request) asOf() (book.AsOf, error) {
 func (r *request) question() string {
 	var b strings.Builder
 	b.WriteString(r.op.id)
-	for _, name := range []string{"herd", "index"} {
+	for _, name := range []string{"herd", "index", "list"} {
 		b.WriteString("\n" + name + "=" + url.QueryEscape(r.path[name]))
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.query)) {

@@ -156,7 +156,7 @@ func (s *Server) router() *echo.Echo {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.HTTPErrorHandler = func(error, echo.Context) {} // outer answers every error itself
-	e.Pre(s.outer, csvSuffix)
+	e.Pre(s.outer, mediaSuffix)
 	for _, op := range s.contract.operations {
 		serve := s.serve(op)
 		e.Add(op.method, op.echoPath(), serve)
@@ -241,28 +241,40 @@ func extend(c echo.Context, op *operation) {
 	_ = control.SetWriteDeadline(until)
 }
 
-var csvPath = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|indices|indices/[^/]+/evidence)|/v1/summary)\.csv$`)
+var (
+	csvPath = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/summary|/v1/technicians)\.csv$`)
+	txtPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+)\.txt$`)
+)
 
-const keyCSV = "csv"
+const keyMedia = "media"
 
-// csvSuffix lets a link ask for CSV: the path of a list with .csv behind it.
-func csvSuffix(next echo.HandlerFunc) echo.HandlerFunc {
+// mediaSuffix lets a link ask for a media type: the path of a list with .csv,
+// or of a work list with .txt, behind it.
+func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		u := c.Request().URL
-		if m := csvPath.FindStringSubmatch(u.EscapedPath()); m != nil {
-			u.Path = u.Path[:len(u.Path)-len(".csv")]
+		for suffix, form := range map[string]struct {
+			path  *regexp.Regexp
+			media string
+		}{".csv": {csvPath, mediaCSV}, ".txt": {txtPath, mediaText}} {
+			m := form.path.FindStringSubmatch(u.EscapedPath())
+			if m == nil {
+				continue
+			}
+			u.Path = u.Path[:len(u.Path)-len(suffix)]
 			if u.RawPath != "" {
 				u.RawPath = m[1]
 			}
-			c.Set(keyCSV, true)
+			c.Set(keyMedia, form.media)
+			break
 		}
 		return next(c)
 	}
 }
 
 func accepts(c echo.Context) []string {
-	if c.Get(keyCSV) != nil {
-		return []string{mediaCSV}
+	if media, ok := c.Get(keyMedia).(string); ok {
+		return []string{media}
 	}
 	return c.Request().Header.Values("Accept")
 }

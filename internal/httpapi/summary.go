@@ -32,6 +32,25 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
+	portions, err := s.portions(r, herds, list)
+	if err != nil {
+		return nil, err
+	}
+	out := &api.Summary{Herds: []api.HerdSummary{}, Pool: []api.IndexAnswer{}}
+	for i := range portions {
+		out.Herds = append(out.Herds, portions[i].summary)
+	}
+	if err := s.pool(r, out, list, portions); err != nil {
+		return nil, err
+	}
+	if r.give == mediaCSV {
+		return &reply{csv: func(w *csv.Writer) error { return summaryRows(w, out) }}, nil
+	}
+	return &reply{json: out}, nil
+}
+
+// portions asks every herd, some at a time.
+func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition) ([]portion, error) {
 	portions := make([]portion, len(herds))
 	slots := make(chan struct{}, summaryHerds)
 	var wg sync.WaitGroup
@@ -45,20 +64,12 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 		}()
 	}
 	wg.Wait()
-	out := &api.Summary{Herds: []api.HerdSummary{}, Pool: []api.IndexAnswer{}}
 	for i := range portions {
 		if portions[i].err != nil {
 			return nil, portions[i].err
 		}
-		out.Herds = append(out.Herds, portions[i].summary)
 	}
-	if err := s.pool(r, out, list, portions); err != nil {
-		return nil, err
-	}
-	if r.give == mediaCSV {
-		return &reply{csv: func(w *csv.Writer) error { return summaryRows(w, out) }}, nil
-	}
-	return &reply{json: out}, nil
+	return portions, nil
 }
 
 // summaryOf finds the herds asked for; one that may not be read is answered as
@@ -107,7 +118,9 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (
 		}
 		for i := range out.answers {
 			a := wireAnswer(&out.answers[i])
-			a.Rows = []api.IndexRow{}
+			if p.By == "" {
+				a.Rows = []api.IndexRow{}
+			}
 			a.Evidence = ptr((&request{query: r.query, herd: h}).evidenceURL(&out.answers[i]))
 			out.summary.Indices[i] = a
 		}
@@ -116,28 +129,40 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (
 	return out
 }
 
+// common is what all portions were asked with; From and To are the first's.
+func (s *Server) common(r *request, portions []portion) (repro.Params, error) {
+	if len(portions) > 0 {
+		return portions[0].params, nil
+	}
+	// No herd, no zone, no today: only what the request says itself.
+	on, err := r.date("on")
+	if err != nil {
+		return repro.Params{}, err
+	}
+	if on == 0 {
+		on = event.DateOf(s.config.Now().UTC())
+	}
+	return r.params(on)
+}
+
+// samePeriod tells whether the herds were asked over one period.
+func samePeriod(portions []portion) bool {
+	return len(portions) > 0 && !slices.ContainsFunc(portions, func(x portion) bool {
+		return x.params.From != portions[0].params.From || x.params.To != portions[0].params.To
+	})
+}
+
 // pool adds the herds up, index by index.
 func (s *Server) pool(r *request, out *api.Summary, list []*repro.Definition, portions []portion) error {
-	var p repro.Params
+	p, err := s.common(r, portions)
+	if err != nil {
+		return err
+	}
+	out.Parameters = wireParams(p)
 	if len(portions) == 0 {
-		// No herd, no zone, no today: only what the request says itself.
-		on, err := r.date("on")
-		if err != nil {
-			return err
-		}
-		if on == 0 {
-			on = event.DateOf(s.config.Now().UTC())
-		}
-		if p, err = r.params(on); err != nil {
-			return err
-		}
-		out.Parameters = wireParams(p)
 		return nil
 	}
-	p = portions[0].params
-	out.Parameters = wireParams(p)
-	same := !slices.ContainsFunc(portions, func(x portion) bool { return x.params.From != p.From || x.params.To != p.To })
-	if same {
+	if samePeriod(portions) {
 		out.From, out.To = day(p.From), day(p.To)
 	}
 	for i := range list {
@@ -147,10 +172,29 @@ func (s *Server) pool(r *request, out *api.Summary, list []*repro.Definition, po
 		}
 		pooled := repro.Pool(answers)
 		a := wireAnswer(&pooled)
-		a.Rows = []api.IndexRow{}
+		switch p.By {
+		case "":
+			a.Rows = []api.IndexRow{}
+		case repro.ByTechnician, repro.ByPen: // codes of the herd's own
+			if pooled.Params.By == p.By {
+				a.Rows = ownRows(portions, i)
+			}
+		}
 		out.Pool = append(out.Pool, a)
 	}
 	return nil
+}
+
+// ownRows are the rows of each herd under the names herd/group.
+func ownRows(portions []portion, i int) []api.IndexRow {
+	rows := []api.IndexRow{}
+	for n := range portions {
+		for _, row := range portions[n].summary.Indices[i].Rows {
+			row.Label = portions[n].summary.Herd + "/" + row.Label
+			rows = append(rows, row)
+		}
+	}
+	return rows
 }
 
 // summaryRows writes one row for each herd and index, and the pool with an

@@ -58,6 +58,7 @@ type ListRow struct {
 	Pen         string       `json:"pen,omitempty"`
 	Status      Status       `json:"status"`
 	Code        string       `json:"code"`
+	Word        string       `json:"word"`              // the code as it is printed
 	Text        string       `json:"text"`              // why she is on the list
 	Since       event.Date   `json:"since,omitzero"`    // the day from which that holds
 	Until       event.Date   `json:"until,omitzero"`    // the last day on which it holds; none = until it is done
@@ -298,7 +299,12 @@ func (m *making) row(l *life, code string, since, until event.Date, format strin
 	return r
 }
 
-func (m *making) add(r ListRow) { m.list.Rows = append(m.list.Rows, r) }
+func (m *making) add(r ListRow) {
+	if r.Word = rowWords[r.Code].word; r.Finding != nil {
+		r.Word = r.Finding.Rule
+	}
+	m.list.Rows = append(m.list.Rows, r)
+}
 
 func (m *making) leave(code string) { m.left[code]++ }
 

@@ -333,7 +333,7 @@ func TestListsAreTrue(t *testing.T) {
 					continue
 				}
 				v := views[r.Animal]
-				if v == nil || seen[r.Animal] || v.Sex == event.Male || r.Text == "" || r.Code == "" {
+				if v == nil || seen[r.Animal] || v.Sex == event.Male || r.Text == "" || r.Word == "" || repro.Meaning(r.Code) == "" {
 					t.Fatalf("%s: %+v of %+v", d.Name, r, v)
 				}
 				seen[r.Animal] = true

@@ -257,13 +257,13 @@ var contract = sync.OnceValues(func() (*contractDoc, error) {
 })
 
 var (
-	parameter = regexp.MustCompile(`\\\{\w+\\\}`)
-	csvSuffix = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|indices|indices/[^/]+/evidence)|/v1/summary)\.csv$`)
+	parameter   = regexp.MustCompile(`\\\{\w+\\\}`)
+	mediaSuffix = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/summary|/v1/technicians)\.(?:csv|txt)$`)
 )
 
 // route finds the operation that a request is for; nil if there is none.
 func (c *contractDoc) route(r *http.Request) *routers.Route {
-	path := csvSuffix.ReplaceAllString(r.URL.EscapedPath(), "$1")
+	path := mediaSuffix.ReplaceAllString(r.URL.EscapedPath(), "$1")
 	for _, a := range c.addresses {
 		if a.pattern.MatchString(path) {
 			if op := a.item.GetOperation(r.Method); op != nil {
