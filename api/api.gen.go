@@ -314,19 +314,19 @@ func (e DryOffEventKind) Valid() bool {
 
 // Defines values for EligibilityVerdict.
 const (
-	EligibilityVerdictExamineFirst EligibilityVerdict = "examine_first"
-	EligibilityVerdictNo           EligibilityVerdict = "no"
-	EligibilityVerdictYes          EligibilityVerdict = "yes"
+	ExamineFirst EligibilityVerdict = "examine_first"
+	No           EligibilityVerdict = "no"
+	Yes          EligibilityVerdict = "yes"
 )
 
 // Valid indicates whether the value is a known member of the EligibilityVerdict enum.
 func (e EligibilityVerdict) Valid() bool {
 	switch e {
-	case EligibilityVerdictExamineFirst:
+	case ExamineFirst:
 		return true
-	case EligibilityVerdictNo:
+	case No:
 		return true
-	case EligibilityVerdictYes:
+	case Yes:
 		return true
 	default:
 		return false
@@ -893,22 +893,22 @@ func (e Severity) Valid() bool {
 
 // Defines values for TechnicianRowPosition.
 const (
-	TechnicianRowPositionLessThanNil TechnicianRowPosition = "<nil>"
-	TechnicianRowPositionOutside95   TechnicianRowPosition = "outside_95"
-	TechnicianRowPositionOutside998  TechnicianRowPosition = "outside_99_8"
-	TechnicianRowPositionWithin      TechnicianRowPosition = "within"
+	LessThanNil TechnicianRowPosition = "<nil>"
+	Outside95   TechnicianRowPosition = "outside_95"
+	Outside998  TechnicianRowPosition = "outside_99_8"
+	Within      TechnicianRowPosition = "within"
 )
 
 // Valid indicates whether the value is a known member of the TechnicianRowPosition enum.
 func (e TechnicianRowPosition) Valid() bool {
 	switch e {
-	case TechnicianRowPositionLessThanNil:
+	case LessThanNil:
 		return true
-	case TechnicianRowPositionOutside95:
+	case Outside95:
 		return true
-	case TechnicianRowPositionOutside998:
+	case Outside998:
 		return true
-	case TechnicianRowPositionWithin:
+	case Within:
 		return true
 	default:
 		return false
@@ -954,30 +954,6 @@ const (
 func (e WalkEventKind) Valid() bool {
 	switch e {
 	case WalkEventKindWalk:
-		return true
-	default:
-		return false
-	}
-}
-
-// Defines values for WorkRowVerdict.
-const (
-	WorkRowVerdictExamineFirst WorkRowVerdict = "examine_first"
-	WorkRowVerdictLessThanNil  WorkRowVerdict = "<nil>"
-	WorkRowVerdictNo           WorkRowVerdict = "no"
-	WorkRowVerdictYes          WorkRowVerdict = "yes"
-)
-
-// Valid indicates whether the value is a known member of the WorkRowVerdict enum.
-func (e WorkRowVerdict) Valid() bool {
-	switch e {
-	case WorkRowVerdictExamineFirst:
-		return true
-	case WorkRowVerdictLessThanNil:
-		return true
-	case WorkRowVerdictNo:
-		return true
-	case WorkRowVerdictYes:
 		return true
 	default:
 		return false
@@ -3314,8 +3290,8 @@ type WorkRow struct {
 	// Until Last day on which it holds; null until it is done.
 	Until *openapi_types.Date `json:"until"`
 
-	// Verdict breed: may she be bred now; walk: might she, if she were read in heat that day.
-	Verdict *WorkRowVerdict `json:"verdict"`
+	// Verdict yes, no or examine_first. breed: may she be bred now; walk: might she, if she were read in heat that day.
+	Verdict *string `json:"verdict"`
 
 	// Mark The colour that she should carry.
 	Mark *string `json:"mark"`
@@ -3338,9 +3314,6 @@ type WorkRow struct {
 	// Seqs The events it rests on.
 	Seqs []int64 `json:"seqs"`
 }
-
-// WorkRowVerdict breed: may she be bred now; walk: might she, if she were read in heat that day.
-type WorkRowVerdict string
 
 // AnchorParam defines model for AnchorParam.
 type AnchorParam = openapi_types.Date

@@ -401,6 +401,7 @@ func (p *program) summaryCommand() *cobra.Command {
 	var f clientFlags
 	var period periodFlags
 	var herds []string
+	var by string
 	cmd := &cobra.Command{
 		Use: "summary", Short: "The indices of several herds in one call, with the pool's total", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -411,6 +412,9 @@ func (p *program) summaryCommand() *cobra.Command {
 			params := &api.GetSummaryParams{From: period.from.param(), To: period.to.param(), On: period.on.param(), Keys: period.keyParam()}
 			if len(herds) > 0 {
 				params.Herds = &herds
+			}
+			if by != "" {
+				params.By = &by
 			}
 			rsp, err := c.GetSummaryWithResponse(cmd.Context(), params)
 			if err != nil {
@@ -432,6 +436,7 @@ func (p *program) summaryCommand() *cobra.Command {
 	f.add(cmd)
 	period.add(cmd)
 	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
+	cmd.Flags().StringVar(&by, "by", "", "group by technician, sire, service_number, lactation_group, month …")
 	return cmd
 }
 
@@ -439,5 +444,8 @@ func summaryText(w io.Writer, herd string, list []api.IndexAnswer) {
 	for i := range list {
 		a := &list[i]
 		line(w, herd, a.Key, figure(a.Unit, a.Value), counts(a.Numerator, a.Denominator), interval(a.Unit, a.Interval), remark(a.Small, a.Provisional, a.NullReason))
+		for _, r := range a.Rows { // only where a group was asked for
+			line(w, herd, "  "+r.Label, figure(a.Unit, r.Value), counts(r.Numerator, r.Denominator), interval(a.Unit, r.Interval), remark(r.Small, r.Provisional, r.NullReason))
+		}
 	}
 }

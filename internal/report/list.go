@@ -25,7 +25,7 @@ type Options struct {
 
 // List writes a work list as plain text: a title on every page, a line for
 // each animal to be ticked off, what the words mean, and the cautions at the
-// foot. Pages end with a form feed. No line is longer than Width.
+// foot. Pages are parted by a form feed. No line is longer than Width.
 func List(w io.Writer, l *repro.List, o Options) error {
 	p := &page{list: l, options: o}
 	p.table()
@@ -294,7 +294,7 @@ func (p *page) title(n, of int) []string {
 func (p *page) write(w io.Writer) error {
 	var pages [][]string
 	var cur []string
-	room := func() int { return Height - len(p.title(len(pages)+1, 99)) - len(p.heading) }
+	room := func() int { return Height - 1 - len(p.title(len(pages)+1, 99)) - len(p.heading) }
 	for _, b := range p.blocks {
 		if len(cur) > 0 && len(cur)+len(b) > room() {
 			pages, cur = append(pages, cur), nil
@@ -305,7 +305,7 @@ func (p *page) write(w io.Writer) error {
 	var out strings.Builder
 	for i, lines := range pages {
 		if i > 0 {
-			out.WriteString("\f")
+			out.WriteString("\f\n") // on a line of its own, so that it widens none
 		}
 		for _, part := range [][]string{p.title(i+1, len(pages)), p.heading, lines} {
 			for _, line := range part {

@@ -99,7 +99,7 @@ func TestPagesFitThePaper(t *testing.T) {
 		h := herd(names, rapid.SampledFrom([]string{"", "south", strings.Repeat("north ", 5) + "é"}).Draw(t, "pen"))
 		for _, d := range repro.Lists() {
 			got, l := print(t, h, d.Name)
-			pages := strings.Split(got, "\f")
+			pages := strings.Split(got, "\f\n")
 			for i, page := range pages {
 				lines := strings.Split(strings.TrimSuffix(page, "\n"), "\n")
 				if len(lines) > report.Height || !strings.HasPrefix(page, "alder-row | "+strings.ToUpper(d.Title)) || !strings.Contains(page, "2026-11-25") ||

@@ -55,7 +55,7 @@ func collectYield(q *query) {
 		})
 		w.stands(l)
 		for _, label := range sortedKeys(quiet) {
-			n := int32(quiet[label]) //nolint:gosec // days of a life
+			n := int32(quiet[label])
 			q.add(item{
 				l: l, lac: int16(l.lactationOn(q.p.On)), label: label, from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
 				days: n, aux: n, counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,

@@ -1,0 +1,144 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"iter"
+	"mime"
+	"net/http"
+	"net/url"
+	"strings"
+)
+
+// Findings goes through all findings that params ask for.
+func (c *ClientWithResponses) Findings(ctx context.Context, herd HerdName, params ListFindingsParams) iter.Seq2[Finding, error] {
+	return pages(func() ([]Finding, *string, error) {
+		rsp, err := c.ListFindingsWithResponse(ctx, herd, &params)
+		if err != nil {
+			return nil, nil, err
+		}
+		if rsp.JSON200 == nil {
+			return nil, nil, errAnswer("list findings", rsp.HTTPResponse)
+		}
+		params.Cursor = rsp.JSON200.Next
+		return rsp.JSON200.Items, rsp.JSON200.Next, nil
+	})
+}
+
+// WorkList is a work list with all its rows, whatever the server's pages. Its
+// cautions are those of all rows.
+func (c *ClientWithResponses) WorkList(ctx context.Context, herd HerdName, list ListName, params GetListParams) (*WorkList, error) {
+	var whole *WorkList
+	for {
+		rsp, err := c.GetListWithResponse(ctx, herd, list, &params)
+		if err != nil {
+			return nil, err
+		}
+		part := rsp.JSON200
+		if part == nil {
+			return nil, errAnswer("work list", rsp.HTTPResponse)
+		}
+		next := part.Next
+		if whole == nil {
+			whole = part
+		} else {
+			whole.Rows = append(whole.Rows, part.Rows...)
+		}
+		if whole.Next = nil; next == nil {
+			return whole, nil
+		}
+		params.Cursor = next
+	}
+}
+
+// WorkListText writes a work list to w as the page that the server prints.
+func (c *ClientWithResponses) WorkListText(ctx context.Context, herd HerdName, list ListName, params GetListParams, w io.Writer) error {
+	rsp, err := c.GetList(ctx, herd, list, &params, accept("text/plain"))
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+	if !gives(rsp, "text/plain") {
+		return errAnswer("work list", rsp)
+	}
+	if _, err := io.Copy(w, rsp.Body); err != nil {
+		return fmt.Errorf("work list: %w", err)
+	}
+	return nil
+}
+
+// WorkListCSV writes a work list to w as CSV, all pages under one header.
+func (c *ClientWithResponses) WorkListCSV(ctx context.Context, herd HerdName, list ListName, params GetListParams, w io.Writer) error {
+	return csvPages("work list", w, func(cursor *string) (*http.Response, error) {
+		params.Cursor = cursor
+		return c.GetList(ctx, herd, list, &params, accept("text/csv"))
+	})
+}
+
+// FindingsCSV writes findings to w as CSV, all pages under one header.
+func (c *ClientWithResponses) FindingsCSV(ctx context.Context, herd HerdName, params ListFindingsParams, w io.Writer) error {
+	return csvPages("list findings", w, func(cursor *string) (*http.Response, error) {
+		params.Cursor = cursor
+		return c.ListFindings(ctx, herd, &params, accept("text/csv"))
+	})
+}
+
+func accept(media string) RequestEditorFn {
+	return func(_ context.Context, r *http.Request) error {
+		r.Header.Set("Accept", media)
+		return nil
+	}
+}
+
+func gives(rsp *http.Response, want string) bool {
+	media, _, err := mime.ParseMediaType(rsp.Header.Get("Content-Type"))
+	return err == nil && media == want && rsp.StatusCode == http.StatusOK
+}
+
+// csvPages follows the Link headers of CSV pages and leaves out the header
+// line of all but the first: no column's name has a line end in it.
+func csvPages(op string, w io.Writer, fetch func(cursor *string) (*http.Response, error)) error {
+	var cursor *string
+	for first := true; first || cursor != nil; first = false {
+		rsp, err := fetch(cursor)
+		if err != nil {
+			return err
+		}
+		body, err := io.ReadAll(rsp.Body)
+		_ = rsp.Body.Close() // read to its end
+		if err != nil {
+			return fmt.Errorf("%s: %w", op, err)
+		}
+		if !gives(rsp, "text/csv") {
+			return errAnswer(op, rsp)
+		}
+		if !first {
+			_, body, _ = bytes.Cut(body, []byte("\r\n"))
+		}
+		if _, err := w.Write(body); err != nil {
+			return err
+		}
+		cursor = nextCursor(rsp.Header)
+	}
+	return nil
+}
+
+// nextCursor is the cursor of the Link to the next page; nil if there is none.
+func nextCursor(h http.Header) *string {
+	for _, link := range h.Values("Link") {
+		target, rel, ok := strings.Cut(link, ">")
+		if !ok || !strings.Contains(rel, `rel="next"`) {
+			continue
+		}
+		u, err := url.Parse(strings.TrimPrefix(strings.TrimSpace(target), "<"))
+		if err != nil {
+			continue
+		}
+		if c := u.Query().Get("cursor"); c != "" {
+			return &c
+		}
+	}
+	return nil
+}

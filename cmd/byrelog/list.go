@@ -1,0 +1,233 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/google/uuid"
+	"github.com/spf13/cobra"
+
+	"byrelog.example/api"
+	"byrelog.example/internal/repro"
+)
+
+func (p *program) listCommand() *cobra.Command {
+	var f clientFlags
+	var on dateFlag
+	var pen, asOf string
+	var days int
+	var csv bool
+	var names []string
+	for _, d := range repro.Lists() {
+		names = append(names, d.Name)
+	}
+	cmd := &cobra.Command{
+		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
+		Long: `Print a work list as a page of 96 columns, to be read on the screen or sent to a
+printer: who is on it and why, since when, what to check first, and the
+cautions that go with it. LIST is one of
+
+` + listHelp() + `
+A list is no advice to treat, and does not say who may examine.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			known := false
+			for _, n := range names {
+				known = known || n == args[1]
+			}
+			if !known {
+				return usage("%s is no list; the lists are %s", args[1], strings.Join(names, ", "))
+			}
+			if csv && f.json {
+				return usage("--csv and --json exclude each other")
+			}
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			params := api.GetListParams{On: on.param(), Pen: given(pen), AsOf: given(asOf)}
+			if cmd.Flags().Changed("days") {
+				params.Days = &days
+			}
+			list := api.ListName(args[1])
+			switch {
+			case csv:
+				return explain(&f, c.WorkListCSV(cmd.Context(), args[0], list, params, p.out))
+			case f.json:
+				l, err := c.WorkList(cmd.Context(), args[0], list, params)
+				if err != nil {
+					return explain(&f, err)
+				}
+				return p.show(&f, l, nil)
+			}
+			return explain(&f, c.WorkListText(cmd.Context(), args[0], list, params, p.out))
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().Var(&on, "on", "the day (default today)")
+	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
+	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
+	cmd.Flags().StringVar(&asOf, "as-of", "", "as the log knew it then: a seq, a date or a timestamp")
+	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
+	return cmd
+}
+
+func listHelp() string {
+	var b strings.Builder
+	for _, d := range repro.Lists() {
+		days := ""
+		if d.MaxDays > 0 {
+			days = fmt.Sprintf(" (--days: %s; %d)", d.DaysAre, d.Days)
+		}
+		fmt.Fprintf(&b, "  %-9s %s%s\n", d.Name, strings.ToLower(d.Title[:1])+d.Title[1:], days)
+	}
+	return b.String()
+}
+
+func (p *program) findingsCommand() *cobra.Command {
+	var f clientFlags
+	var on dateFlag
+	var animal, rule, severity, asOf, imported string
+	var csv bool
+	cmd := &cobra.Command{
+		Use: "findings HERD", Short: "List what in a herd's records does not fit", Args: cobra.ExactArgs(1),
+		Long: `List what in a herd's records does not fit, with what it was held against and
+what to ask. Nothing is corrected by itself: two events that may be one are
+shown side by side, and whoever knows voids one of them.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if csv && f.json {
+				return usage("--csv and --json exclude each other")
+			}
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			params := api.ListFindingsParams{On: on.param(), AsOf: given(asOf), Animal: given(animal), Rule: given(rule)}
+			if severity != "" {
+				s := api.Severity(severity)
+				params.Severity = &s
+			}
+			if imported != "" {
+				id, err := uuid.Parse(imported)
+				if err != nil {
+					return usage("--import %s: it is the id that the import was answered with", imported)
+				}
+				params.Import = &id
+			}
+			if csv {
+				return explain(&f, c.FindingsCSV(cmd.Context(), args[0], params, p.out))
+			}
+			list := []api.Finding{}
+			for x, err := range c.Findings(cmd.Context(), args[0], params) {
+				if err != nil {
+					return explain(&f, err)
+				}
+				list = append(list, x)
+			}
+			return p.show(&f, list, func(w *tabwriter.Writer) { findingsText(w, list) })
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().Var(&on, "on", "as of this day (default today)")
+	cmd.Flags().StringVar(&animal, "animal", "", "only about whoever has borne this number")
+	cmd.Flags().StringVar(&imported, "import", "", "only about what this import appended, by its id")
+	cmd.Flags().StringVar(&rule, "rule", "", "only of this rule, such as R20")
+	cmd.Flags().StringVar(&severity, "severity", "", "only note, query or serious ones")
+	cmd.Flags().StringVar(&asOf, "as-of", "", "as the log knew it then: a seq, a date or a timestamp")
+	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
+	return cmd
+}
+
+func findingsText(w *tabwriter.Writer, list []api.Finding) {
+	line(w, "ANIMAL", "DATE", "SEVERITY", "RULE", "FINDING")
+	for i := range list {
+		x := &list[i]
+		animal := x.Animal
+		if animal == "" {
+			animal = "(herd)"
+		}
+		line(w, animal, day(x.On), string(x.Severity), x.Rule, x.Text)
+		if x.Pair != nil {
+			line(w, "", "", "", "", "  "+pairText(&x.Pair.First))
+			line(w, "", "", "", "", "  "+pairText(&x.Pair.Second))
+		}
+		line(w, "", "", "", "", "  ask: "+x.Ask)
+	}
+}
+
+func pairText(e *api.PairEvent) string {
+	parts := []string{fmt.Sprintf("seq %d, %s", e.Seq, e.On.Format("2006-01-02"))}
+	for _, name := range []string{"time", "result", "method", "sire", "semen", "basis", "until", "days_pregnant", "fetuses", "seen", "ease", "calves", "parity"} {
+		if v := e.Data[name]; v != "" {
+			parts = append(parts, strings.ReplaceAll(name, "_", " ")+" "+v)
+		}
+	}
+	if e.By != nil {
+		parts = append(parts, "by "+*e.By)
+	}
+	if e.Source != nil {
+		parts = append(parts, "from "+*e.Source)
+	}
+	return strings.Join(parts, ", ") + " (" + e.ID.String() + ")"
+}
+
+func (p *program) techniciansCommand() *cobra.Command {
+	var f clientFlags
+	var from, to, on dateFlag
+	var herds []string
+	cmd := &cobra.Command{
+		Use: "technicians", Short: "Conception by technician over several herds, with funnel limits", Args: cobra.NoArgs,
+		Long: `Conception risk by the code of who bred, herd by herd, beside the limits between
+which it lies 95 % and 99.8 % of the time if it differs from the pool by chance
+alone. A difference is no judgement of a person.`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			params := &api.ListTechniciansParams{From: from.param(), To: to.param(), On: on.param()}
+			if len(herds) > 0 {
+				params.Herds = &herds
+			}
+			rsp, err := c.ListTechniciansWithResponse(cmd.Context(), params)
+			if err != nil {
+				return explain(&f, err)
+			}
+			t, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			if err != nil {
+				return err
+			}
+			return p.show(&f, t, func(w *tabwriter.Writer) { techniciansText(w, t) })
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
+	cmd.Flags().Var(&from, "from", "first day of the period")
+	cmd.Flags().Var(&to, "to", "last day of the period")
+	cmd.Flags().Var(&on, "on", "compute as of this day (default today)")
+	return cmd
+}
+
+func techniciansText(w *tabwriter.Writer, t *api.Technicians) {
+	const share = "share"
+	line(w, "HERD", "CODE", "VALUE", "COUNTS", "95 % LIMITS", "99.8 % LIMITS", "POSITION")
+	for i := range t.Rows {
+		x := &t.Rows[i]
+		code := "(not recorded)"
+		if x.Code != nil {
+			code = *x.Code
+		}
+		inner, outer, position := "", "", ""
+		if l := x.Limits; l != nil {
+			inner = figure(share, &l.Low95) + " to " + figure(share, &l.High95)
+			outer = figure(share, &l.Low998) + " to " + figure(share, &l.High998)
+		}
+		if x.Position != nil {
+			position = map[api.TechnicianRowPosition]string{"within": "within", "outside_95": "outside 95 %", "outside_99_8": "outside 99.8 %"}[*x.Position]
+		}
+		line(w, x.Herd, code, figure(share, x.Value), counts(&x.Numerator, &x.Denominator), inner, outer, position)
+	}
+	line(w, "all", "", figure(share, t.Value), counts(&t.Numerator, &t.Denominator))
+	line(w, "")
+	line(w, t.Caution)
+}

@@ -1,0 +1,94 @@
+package main
+
+import (
+	"encoding/csv"
+	"strings"
+	"testing"
+
+	"byrelog.example/api"
+	"byrelog.example/internal/repro"
+)
+
+// Every list of the demo's herd prints on paper, as JSON and as CSV, with the
+// same animals.
+func TestListCommand(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	rows := 0
+	for _, d := range repro.Lists() {
+		c := args("list", "alder-row", d.Name, "--on", "2026-11-20")
+		page := s.call(c...).must(t)
+		contains(t, page, "alder-row | "+strings.ToUpper(d.Title)+" | Friday 2026-11-20")
+		for _, line := range strings.Split(page, "\n") {
+			if len([]rune(line)) > 96 {
+				t.Errorf("%s: a line of %d characters: %s", d.Name, len([]rune(line)), line)
+			}
+		}
+		var l api.WorkList
+		parse(t, s.call(append(c, "--json")...).must(t), &l)
+		records, err := csv.NewReader(strings.NewReader(s.call(append(c, "--csv")...).must(t))).ReadAll()
+		if err != nil || len(records) != len(l.Rows)+1 {
+			t.Fatalf("%s: %d records of CSV, %d rows of JSON, %v", d.Name, len(records), len(l.Rows), err)
+		}
+		for i, r := range l.Rows {
+			if records[i+1][2] != r.Animal || records[i+1][6] != r.Text {
+				t.Errorf("%s: %v, in JSON %s: %s", d.Name, records[i+1], r.Animal, r.Text)
+			}
+			if r.Animal != "" && !strings.Contains(page, "[ ] "+r.Animal) {
+				t.Errorf("%s: %s is not on the page", d.Name, r.Animal)
+			}
+		}
+		rows += len(l.Rows)
+	}
+	if rows < 100 {
+		t.Errorf("all lists of a herd of 180 cows have %d rows", rows)
+	}
+	var l api.WorkList
+	parse(t, s.call("list", "alder-row", "calve", "--on", "2026-11-20", "--days", "0", "--json").must(t), &l)
+	if l.Days != 0 {
+		t.Errorf("--days 0 asks for %d days", l.Days)
+	}
+}
+
+func TestFindingsCommand(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	var list []api.Finding
+	parse(t, s.call("findings", "alder-row", "--on", "2026-11-20", "--json").must(t), &list)
+	if len(list) == 0 {
+		t.Fatal("a herd recorded by people has no finding")
+	}
+	records, err := csv.NewReader(strings.NewReader(s.call("findings", "alder-row", "--on", "2026-11-20", "--csv").must(t))).ReadAll()
+	if err != nil || len(records) != len(list)+1 {
+		t.Fatalf("%d records of CSV, %d of JSON, %v", len(records), len(list), err)
+	}
+	text := s.call("findings", "alder-row", "--on", "2026-11-20", "--rule", list[0].Rule).must(t)
+	contains(t, text, "SEVERITY", list[0].Rule, "ask: "+list[0].Ask)
+	var of []api.Finding
+	parse(t, s.call("findings", "alder-row", "--on", "2026-11-20", "--animal", list[0].Animal, "--severity", string(list[0].Severity), "--json").must(t), &of)
+	for _, x := range of {
+		if x.Severity != list[0].Severity {
+			t.Errorf("%+v", x)
+		}
+	}
+	if len(of) == 0 {
+		t.Errorf("no finding of %s", list[0].Animal)
+	}
+}
+
+func TestTechniciansCommand(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	var got api.Technicians
+	parse(t, s.call(args("technicians", lastYear, "--json")...).must(t), &got)
+	sum := 0
+	for _, r := range got.Rows {
+		sum += r.Denominator
+	}
+	if len(got.Rows) == 0 || sum != got.Denominator || got.Denominator < 50 {
+		t.Fatalf("%+v", got)
+	}
+	contains(t, s.call(args("technicians", lastYear)...).must(t), "99.8 % LIMITS", got.Rows[0].Herd, "no judgement of a person")
+	out := s.call(args("summary", lastYear, "--key", "conception_risk", "--by", "technician")...).must(t)
+	contains(t, out, "  "+got.Rows[0].Herd+"/")
+}
