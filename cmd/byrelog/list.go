@@ -193,7 +193,7 @@ alone. A difference is no judgement of a person.`,
 			if err != nil {
 				return explain(&f, err)
 			}
-			t, err := answered(rsp.JSON200, rsp.Status(), nil, &f)
+			t, err := answered(rsp.JSON200, rsp.Status(), &f)
 			if err != nil {
 				return err
 			}
