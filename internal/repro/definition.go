@@ -21,15 +21,15 @@ func revised(d Definition) Definition {
 // indices are all that are computed, in the order of showing.
 var indices = []index{
 	{
-		def: define("pregnancy_risk_21d", Share, "21-day pregnancy risk", "21-day pregnancy rate",
-			"Cows that conceived in a window of 21 days, of the cows eligible in it. Windows are tiled from the anchor; whole windows of the period count. A day is a risk day when the cow is present, in milk past the waiting period in force that day, not under a stop and not pregnant from a conception before the window; eligible is a cow with at least exposure_days risk days. A conception in the window does not shorten her exposure. A cow that conceived with fewer risk days, or on a day that was none, is left out and counted as pregnant_outside_eligible. A pregnancy lost later stays in its window; she is at risk again from the day after the loss was detected. A window is provisional, and its value withheld, until maturity_days after its end have been recorded. Natural service stays in the denominator.",
-			spanGroups, "S2", "S5", "S9", "common practice (exposure of at least half the window)"),
+		def: revised(define("pregnancy_risk_21d", Share, "21-day pregnancy risk", "21-day pregnancy rate",
+			"Cows that conceived in a window of 21 days, of the cows eligible in it. Windows are tiled from the anchor; whole windows of the period count. A day is a risk day when the cow is present, in milk past the waiting period in force that day, not under a stop and not pregnant from a conception before the window; eligible is a cow with at least exposure_days risk days. A conception in the window does not shorten her exposure. A cow that conceived with fewer risk days, or on a day that was none, is left out and counted as pregnant_outside_eligible. A pregnancy lost later stays in its window; she is at risk again from the day after the loss was detected. A window is provisional, and its value withheld, until maturity_days after its end have been recorded. A cow counts once in a window: of two conceptions the one on a risk day counts, and she counts as lost_later only if none of them lasted. Natural service stays in the denominator.",
+			spanGroups, "S2", "S5", "S9", "common practice (exposure of at least half the window)")),
 		collect: func(q *query) { collectWindows(q, false) }, finish: func(c *count) { finishWindows(c, false) }, own: ByWindow,
 	},
 	{
-		def: define("insemination_risk_21d", Share, "21-day insemination risk", "21-day service rate, submission rate",
+		def: revised(define("insemination_risk_21d", Share, "21-day insemination risk", "21-day service rate, submission rate",
 			"Cows served at least once on a risk day of a window of 21 days, of the cows eligible in it; windows, risk days and eligibility as in pregnancy_risk_21d. A cow served twice in a window counts once; timed services count; a service counts on the day of its last breeding. Runs with a bull are no services: cows exposed to one are counted beside.",
-			spanGroups, "S14", "S15"),
+			spanGroups, "S14", "S15")),
 		collect: func(q *query) { collectWindows(q, true) }, finish: func(c *count) { finishWindows(c, true) }, own: ByWindow,
 	},
 	{
@@ -39,9 +39,9 @@ var indices = []index{
 		collect: collectCycles, finish: finishCycles, cowsOnly: true,
 	},
 	{
-		def: define("conception_risk", Share, "Conception risk", "conception rate",
-			"Services that she conceived to, of the services with a known outcome, dated in the period by their last breeding. Breedings at most merge_days apart are one service. Pregnant: a diagnosis attributed to it, or a calving within the bounds of gestation; a loss later does not undo it. Failed: served again (by other than a run with a bull), diagnosed open, conceived later, or left for infertility. Services without a result younger than maturity_days are immature; older ones are unknown. Both are left out and counted. Services of a cow pregnant already, and runs with a bull, are left out.",
-			serviceGroups, "S7", "S9", "S19"),
+		def: revised(define("conception_risk", Share, "Conception risk", "conception rate",
+			"Services that she conceived to, of the services with a known outcome, dated in the period by their last breeding. Breedings at most merge_days apart are one service, even if a run with a bull begins in between. Pregnant: a diagnosis attributed to it, or a calving within the bounds of gestation; a positive diagnosis of a cow that carries already confirms that pregnancy; a loss later does not undo it. A loss proves a pregnancy that nothing else proved; a loss of a cow not bred since the last one is that one again, unless its stage points to later. Failed: served again (by other than a run with a bull), diagnosed open, conceived later, or left for infertility. Services without a result younger than maturity_days are immature; older ones are unknown. Both are left out and counted. Services of a cow pregnant already, and runs with a bull, are left out.",
+			serviceGroups, "S7", "S9", "S19")),
 		collect: collectConception, finish: finishConception,
 	},
 	{
@@ -74,9 +74,9 @@ var indices = []index{
 		collect: collectConception, finish: finishPerConception,
 	},
 	{
-		def: define("inter_service_interval", Days, "Intervals between services", "interservice intervals",
-			"Days from the last breeding of a service to the first of the next in the same lactation, for intervals that end in the period: the mean, and the shares of the classes up to 17, 18 to 24, 25 to 35, 36 to 48 and over 48 days. Intervals across a loss are counted apart as after_loss; runs with a bull are left out. heat_detection_by_interval is 21 over the mean, at most 1: it ignores cows never served.",
-			serviceGroups, "S1", "S16"),
+		def: revised(define("inter_service_interval", Days, "Intervals between services", "interservice intervals",
+			"Days from the last breeding of a service to the first of the next in the same lactation, for intervals that end in the period: the mean, and the shares of the classes up to 17, 18 to 24, 25 to 35, 36 to 48 and over 48 days. Intervals across a loss (detected after the first service and by the day of the second, whichever service the pregnancy came of) are counted apart as after_loss; runs with a bull are left out. heat_detection_by_interval is 21 over the mean, at most 1: it ignores cows never served.",
+			serviceGroups, "S1", "S16")),
 		collect: collectIntervals, finish: finishIntervals, order: intervalLabels,
 	},
 	{

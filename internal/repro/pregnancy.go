@@ -103,7 +103,7 @@ func conceptionIn(s *service, target, exam event.Date) (event.Date, conception) 
 
 // positive tells a diagnosis of pregnancy.
 func (t *teller) positive(r *rec) {
-	if t.carry >= 0 && t.l.pregnancies[t.carry].begins() < r.on {
+	if t.carry >= 0 { // also of the same day: diagnosed twice
 		t.confirm(r)
 		return
 	}
@@ -301,41 +301,72 @@ func (t *teller) loss(r *rec) {
 			}
 		}
 	}()
-	if t.carry >= 0 && l.pregnancies[t.carry].begins() < r.on {
+	if t.carry >= 0 {
 		t.lose(&l.pregnancies[t.carry], r.on, r.seq, lossSeen)
 		return
 	}
+	p := pregnancy{service: -1, confirmed: r.on, lastSeen: r.on, seq: r.seq, method: byLoss}
+	t.dateLoss(&p, r)
 	if n := len(l.pregnancies); n > 0 {
+		// Not bred since the last loss, nor pregnant from later by the stage: it is
+		// that loss, reported again or after the diagnosis that implied it.
 		last := &l.pregnancies[n-1]
-		if int(last.lactation) == len(l.lactations)-1 && last.lostHow == lossOpen && t.nothingSince(last.lostOn) {
-			last.lostHow, last.lostSeq = lossSeen, r.seq // the loss that the diagnosis implied
+		if int(last.lactation) == len(l.lactations)-1 && last.lostOn != 0 && t.nothingSince(last.lostOn) &&
+			(r.num <= 0 || r.on-event.Date(r.num) <= last.lostOn) {
+			if last.lostHow == lossOpen {
+				last.lostHow, last.lostSeq = lossSeen, r.seq
+			}
+			if last.conceived == 0 && r.num > 0 {
+				last.conceived, last.how, last.service = p.conceived, p.how, p.service
+				if p.service >= 0 {
+					l.services[p.service].pregnancy = int32(n - 1)
+				}
+			}
 			return
 		}
 	}
-	p := pregnancy{service: -1, confirmed: r.on, lastSeen: r.on, seq: r.seq, method: byLoss}
-	if r.num > 0 {
-		target := r.on - event.Date(r.num)
-		if p.service = t.serviceNear(target, r.on, stageReach); p.service < 0 {
-			p.conceived, p.how = target, byStageAlone
-		} else {
-			p.conceived, p.how = conceptionIn(&l.services[p.service], target, r.on)
-		}
-	} else {
-		p.service = t.serviceNear(r.on-lossMin, r.on-lossMin+1, math.MaxInt32)
-		if p.service >= 0 {
-			p.conceived, p.how = conceptionIn(&l.services[p.service], 0, r.on)
-		} else {
-			t.note(noteNothingLost, r)
-		}
+	if p.service < 0 && r.num <= 0 {
+		t.note(noteNothingLost, r)
 	}
 	t.conceive(p)
 	t.lose(&l.pregnancies[t.carry], r.on, r.seq, lossSeen)
 }
 
-// nothingSince tells whether she was not bred after a day.
+// dateLoss finds what a loss says of conception. With a stage: the service
+// nearest to it, or the stage itself where none lies within a cycle of it.
+// Without: the latest service old enough. Services that another pregnancy came
+// of are not asked.
+func (t *teller) dateLoss(p *pregnancy, r *rec) {
+	l, lac := t.l, t.lactation()
+	target, begun, reach := r.on-lossMin, r.on-lossMin, math.MaxInt
+	if r.num > 0 {
+		target, begun, reach = r.on-event.Date(r.num), r.on-1, stageReach
+	}
+	for i := lac.service[0]; i < lac.service[1]; i++ {
+		s := &l.services[i]
+		if d := s.distance(target); s.pregnancy < 0 && s.first <= begun && d <= reach {
+			p.service, reach = i, d
+		}
+	}
+	switch {
+	case p.service >= 0 && r.num > 0:
+		p.conceived, p.how = conceptionIn(&l.services[p.service], target, r.on)
+	case p.service >= 0:
+		p.conceived, p.how = conceptionIn(&l.services[p.service], 0, r.on)
+	case r.num > 0 && (lac.calved == 0 || target > lac.calved):
+		p.conceived, p.how = target, byStageAlone
+	}
+}
+
+// nothingSince tells whether she was not bred after a day. A run may outlast
+// the services that follow its beginning.
 func (t *teller) nothingSince(on event.Date) bool {
-	n := len(t.l.services)
-	return n == 0 || t.l.services[n-1].last <= on
+	for i := range t.l.services {
+		if t.l.services[i].last > on {
+			return false
+		}
+	}
+	return true
 }
 
 // calved closes the pregnancy that a calving ends.

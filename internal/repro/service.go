@@ -15,9 +15,13 @@ func (t *teller) breeding(i int) {
 	}
 	run := r.a == natural && r.until != 0
 	lac := t.lactation()
-	if n := len(l.services); n > int(lac.service[0]) && !run {
+	n := len(l.services)
+	for n > int(lac.service[0]) && l.services[n-1].run {
+		n-- // a run that begins in between does not part the breedings of a heat
+	}
+	if n > int(lac.service[0]) && !run {
 		s := &l.services[n-1]
-		if !s.run && !s.brought && int(r.on-s.last) <= t.merge {
+		if !s.brought && int(r.on-s.last) <= t.merge {
 			s.last, s.to = r.on, int32(i+1)
 			s.breedings++
 			s.siresDiffer = s.siresDiffer || s.sire != r.text

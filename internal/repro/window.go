@@ -124,13 +124,16 @@ func (q *query) cowWindow(l *life, lac *lactation, i int, w *window) cowWindow {
 	c.toConcept = bits.OnesCount32(c.risk)
 	for k := range l.pregnancies {
 		p := &l.pregnancies[k]
-		if int(p.lactation) != i || !w.has(p.conceived) || !l.present(p.conceived) {
+		if int(p.lactation) != i || !w.has(p.conceived) || p.conceived < lac.calved || !l.present(p.conceived) {
 			continue
 		}
-		c.conceived, c.seqs[1] = p, p.seq
-		c.outside = c.risk&w.mask(p.conceived, p.conceived) == 0
-		c.toConcept = bits.OnesCount32(c.risk & w.mask(w.from, p.conceived))
-		break
+		outside := c.risk&w.mask(p.conceived, p.conceived) == 0
+		if c.conceived == nil {
+			c.toConcept = bits.OnesCount32(c.risk & w.mask(w.from, p.conceived))
+		} else if outside && !c.outside || outside == c.outside && (c.conceived.lostOn == 0 || p.lostOn != 0) {
+			continue // of two in a window, one on a risk day counts, and one that lasted
+		}
+		c.conceived, c.outside, c.seqs[1] = p, outside, p.seq
 	}
 	if c.risk == 0 {
 		return c
