@@ -96,7 +96,7 @@ func (p *program) inventHerds(ctx context.Context, b *book.Book, years int) erro
 			return fmt.Errorf("the herd %s of the demo is unfinished and not as the demo left it: delete the data folder to begin anew", h.Name)
 		}
 		named.Params.First = policies[0].From
-		named.Params.Last = named.Params.First + event.Date(years*365)
+		named.Params.Last = named.Params.First + event.Date(years*365) + 1
 		if err := p.fill(ctx, b, h, &named.Params); err != nil {
 			return err
 		}
@@ -120,6 +120,7 @@ func (p *program) inventedHerd(ctx context.Context, b *book.Book, named *simherd
 	}
 	policy := repro.DefaultPolicy()
 	policy.WaitFirst, policy.WaitLater = named.Params.WaitDays, named.Params.WaitDays
+	policy.OpenMark, policy.BredMark = "orange", "blue"
 	first := event.DateOf(now().UTC()) - 1 - event.Date(years*365)
 	return h, b.PutPolicy(ctx, h, first, policy, "demo")
 }
@@ -146,6 +147,9 @@ func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *
 		return nil
 	}
 	for _, e := range herd.Events() {
+		if e.On == params.Last && e.Kind != event.KindHeat && e.Kind != event.KindWalk {
+			continue // the last day is this morning: the pens are read, the work is to come
+		}
 		group = append(group, e)
 		if len(group) == cap(group) {
 			if err := flush(); err != nil {
@@ -162,9 +166,10 @@ func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *
 
 // tour prints what to try, with names that exist in the herds at hand.
 func (p *program) tour(ctx context.Context, b *book.Book, base, secret, dir string) {
-	cow := "…"
+	cow, morning := "…", event.DateOf(now().UTC())
 	if h, err := b.Herd(ctx, "alder-row"); err == nil {
 		_ = b.View(ctx, h, book.AsOf{}, func(v *book.View) error {
+			morning = v.Fold.LastDate()
 			for _, a := range v.Fold.Animals(v.Today) {
 				if a.Status.Code == "bred" {
 					cow = a.Name
@@ -174,9 +179,9 @@ func (p *program) tour(ctx context.Context, b *book.Book, base, secret, dir stri
 			return nil
 		})
 	}
-	to := event.DateOf(now().UTC()) - 1
+	to := morning - 1
 	from := to - 364
-	r := strings.NewReplacer("{base}", base, "{token}", secret, "{cow}", cow, "{from}", from.String(), "{to}", to.String(), "{dir}", filepath.Clean(dir))
+	r := strings.NewReplacer("{base}", base, "{token}", secret, "{cow}", cow, "{from}", from.String(), "{to}", to.String(), "{day}", morning.String(), "{dir}", filepath.Clean(dir))
 	p.printf("%s", r.Replace(`
 byrelog runs at {base} with three invented herds: alder-row, mill-lane, north-meadow.
 The records lie in {dir}; Ctrl-C stops the demo and keeps them.
@@ -187,16 +192,27 @@ In another terminal, in the folder of the clone:
   export BYRELOG_TOKEN={token}
   export PATH="$PWD/bin:$PATH"
 
+Which cows, this morning? (a page to print; --csv and --json as well)
+
+  byrelog list north-meadow walk --pen p1 --on {day}
+  byrelog list north-meadow examine --on {day}
+  byrelog list north-meadow breed --on {day}
+
 Does the herd get pregnant fast enough? (each figure with its counts and interval)
 
   byrelog indices alder-row --from {from} --to {to}
   byrelog indices alder-row --from {from} --to {to} --key pregnancy_risk_21d --rows
   byrelog summary --from {from} --to {to}
+  byrelog technicians --from {from} --to {to}
 
 One cow: how she stands, and may she be bred today?
 
   byrelog animal show alder-row {cow}
   byrelog animal eligible alder-row {cow}
+
+What in the records wants a question? (nothing is corrected by itself)
+
+  byrelog findings alder-row --severity serious
 
 The records, out and in again (nothing is new the second time) and checked:
 
