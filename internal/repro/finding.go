@@ -130,6 +130,7 @@ var noteTexts = []struct{ code, text string }{
 	noteNothingLost:   {"loss_without_service", "a loss without any service or pregnancy that it could have ended"},
 	noteConceptions:   {"conceptions_differ", "two examinations date her conception differently; the first stands"},
 	noteGestation:     {"gestation_off", "the calving lies more than eighteen days from the mean gestation of her breed"},
+	noteParity:        {"parity_differs", "the calving states another number than the records before it give; they are counted on"},
 }
 
 // Bounds of the rules, in days; sources in indices.md section 4.

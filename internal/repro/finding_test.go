@@ -14,6 +14,10 @@ func TestFindings(t *testing.T) {
 	plus := func(on string, n int) string { return (day(on) + event.Date(n)).String() }
 	cow := func() *story { return tell(t).born("1", "2020-01-01").calved("1", "2022-06-01") }
 	by := func(s *story, who string) *story { s.events[len(s.events)-1].By = who; return s }
+	parity := func(s *story, on string, n int) *story {
+		s.add("1", on, &event.Calving{Parity: event.Int(n)})
+		return s
+	}
 	for _, w := range []struct {
 		name, code string
 		s          *story
@@ -23,6 +27,9 @@ func TestFindings(t *testing.T) {
 		{"R17 239 days", "calving_too_soon", cow().calved("1", plus("2022-06-01", 239))},
 		{"R6 700 days", "", cow().bred("1", plus("2022-06-01", 420)).calved("1", plus("2022-06-01", 700))},
 		{"R6 701 days", "calving_interval_long", cow().bred("1", plus("2022-06-01", 421)).calved("1", plus("2022-06-01", 701))},
+		{"R6 the next parity", "", parity(cow().bred("1", "2022-08-01"), "2023-05-08", 2)},
+		{"R6 a parity skipped", "parity_differs", parity(cow().bred("1", "2022-08-01"), "2023-05-08", 3)},
+		{"R6 a first calving that states the second", "parity_differs", parity(tell(t).born("1", "2020-01-01").bred("1", "2021-03-01"), "2021-12-06", 2)},
 		{"R7 547 days", "calved_very_young", tell(t).born("1", "2020-01-01").calved("1", plus("2020-01-01", 547))},
 		{"R7 638 days", "calved_young", tell(t).born("1", "2020-01-01").calved("1", plus("2020-01-01", 638))},
 		{"R7 1279 days", "calved_old", tell(t).born("1", "2020-01-01").calved("1", plus("2020-01-01", 1279))},

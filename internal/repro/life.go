@@ -194,6 +194,7 @@ const (
 	noteNothingLost                   // a loss of an animal with nothing to lose
 	noteConceptions                   // two examiners date her conception differently
 	noteGestation                     // gestation out of bounds
+	noteParity                        // a calving with another parity than her records give
 )
 
 // name is the number that she is known by on a day; before she came, her first.

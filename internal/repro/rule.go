@@ -22,6 +22,7 @@ var findingRules = map[string]findingRule{
 	"calved_early":  {"R4", SeveritySerious, "a calving is premature before day 271 after service, 265 after transfer of an embryo", "is the date of service right; has it been reported where the law wants it", []string{"S55"}},
 
 	"calving_interval_short": {"R5", SeverityQuery, "300 days or more", "is one of the calvings a loss, or another cow's", []string{"S97"}},
+	"parity_differs":         {"R6", SeverityQuery, "each calving adds one to the number of the calving or arrival before", "is a calving missing; is it the right cow", []string{"common practice"}},
 	"calving_interval_long":  {"R6", SeverityQuery, "at most 700 days", "is a calving missing", []string{fromMemory}},
 	"calved_very_young":      {"R7", SeveritySerious, "18 months (548 days) or more at first calving", "is her birth right; is it the right heifer", []string{"S86", fromMemory}},
 	"calved_young":           {"R7", SeverityQuery, "21 months (639 days) or more at first calving", "is her birth right", []string{"S86"}},

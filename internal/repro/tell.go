@@ -200,6 +200,9 @@ func (t *teller) calving(r *rec) {
 	switch {
 	case lac.number >= 0:
 		next.number = lac.number + 1
+		if r.num > 0 && r.num != next.number {
+			t.note(noteParity, r)
+		}
 	case r.num > 0:
 		next.number = r.num
 	}
