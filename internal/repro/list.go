@@ -171,7 +171,7 @@ var listers = []lister{
 		def: ListDefinition{
 			Name: ListQueries, Title: "Questions about the records",
 			Text: "What in the records does not fit, to be looked up or asked about. Nothing is corrected by itself.",
-			Days: 0, MaxDays: maxListDays, DaysAre: "days back from which findings are dated; 0 = all",
+			Days: 30, MaxDays: maxListDays, DaysAre: "days back from which findings are dated, 0 for all",
 			Sources: []string{"each finding names its own"},
 		},
 		make: (*making).queries,
