@@ -3111,6 +3111,17 @@ type TreatmentEventKind string
 // Unit What a value is measured in: `share` (0 to 1), `days`, `services`, `cows`, or `money` a day in the policy's currency.
 type Unit = string
 
+// Visit defines model for Visit.
+type Visit struct {
+	// List `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
+	// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+	List ListName `json:"list"`
+
+	// Animals The rows of all herds together.
+	Animals int        `json:"animals"`
+	Herds   []WorkList `json:"herds"`
+}
+
 // VoidData defines model for VoidData.
 type VoidData struct {
 	// Event id of the event that is withdrawn
@@ -3329,6 +3340,9 @@ type ByParam = string
 
 // CursorParam defines model for CursorParam.
 type CursorParam = string
+
+// DaysParam defines model for DaysParam.
+type DaysParam = int
 
 // EventIDParam defines model for EventIDParam.
 type EventIDParam = openapi_types.UUID
@@ -3722,8 +3736,8 @@ type GetListParams struct {
 	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
 
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
-	// (`examine` 1, `breed` 0, `queries` 0 for all). `walk` takes none.
-	Days *int `form:"days,omitempty" json:"days,omitempty"`
+	// (`examine` 1, `breed` 0, `queries` 30, with 0 for all). `walk` takes none.
+	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
 
 	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
 	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
@@ -3736,6 +3750,19 @@ type GetListParams struct {
 
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
+}
+
+// ListVisitParams defines parameters for ListVisit.
+type ListVisitParams struct {
+	// Herds The herds, separated by commas; without it, every herd that the token may read.
+	Herds *[]HerdName `form:"herds,omitempty" json:"herds,omitempty"`
+
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
+	// (`examine` 1, `breed` 0, `queries` 30, with 0 for all). `walk` takes none.
+	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
 }
 
 // GetSummaryParams defines parameters for GetSummary.
@@ -4860,6 +4887,15 @@ type ClientInterface interface {
 	// Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 	PutPolicy(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// ListVisit A work list of several herds in one call
+	//
+	// As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
+	// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
+	// another; as CSV the herd is the first column. At most 20,000 rows together.
+	//
+	// Corresponds with GET /v1/lists/{list} (the `ListVisit` operationId).
+	ListVisit(ctx context.Context, list ListParam, params *ListVisitParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ListMappings The mappings from foreign sheets
 	//
 	// Mappings hold no records of any herd and are shared by all; the built-in ones are listed too.
@@ -5589,6 +5625,25 @@ func (c *Client) PutPolicyWithBody(ctx context.Context, herd HerdParam, from ope
 // Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 func (c *Client) PutPolicy(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewPutPolicyRequest(c.Server, herd, from, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListVisit A work list of several herds in one call
+//
+// As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
+// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
+// another; as CSV the herd is the first column. At most 20,000 rows together.
+//
+// Corresponds with GET /v1/lists/{list} (the `ListVisit` operationId).
+func (c *Client) ListVisit(ctx context.Context, list ListParam, params *ListVisitParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListVisitRequest(c.Server, list, params)
 	if err != nil {
 		return nil, err
 	}
@@ -8231,6 +8286,91 @@ func NewPutPolicyRequestWithBody(server string, herd HerdParam, from openapi_typ
 	return req, nil
 }
 
+// NewListVisitRequest constructs an http.Request for the ListVisit method
+func NewListVisitRequest(server string, list ListParam, params *ListVisitParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "list", list, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/lists/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Herds != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", false, "herds", *params.Herds, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "array", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Days != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "days", *params.Days, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
 // NewListMappingsRequest constructs an http.Request for the ListMappings method
 func NewListMappingsRequest(server string) (*http.Request, error) {
 	var err error
@@ -9123,6 +9263,17 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 	PutPolicyWithResponse(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*PutPolicyResponse, error)
+
+	// ListVisitWithResponse A work list of several herds in one call
+	//
+	// As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
+	// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
+	// another; as CSV the herd is the first column. At most 20,000 rows together.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/lists/{list} (the `ListVisit` operationId).
+	ListVisitWithResponse(ctx context.Context, list ListParam, params *ListVisitParams, reqEditors ...RequestEditorFn) (*ListVisitResponse, error)
 
 	// ListMappingsWithResponse The mappings from foreign sheets
 	//
@@ -12080,6 +12231,89 @@ func (r PutPolicyResponse) ContentType() string {
 	return ""
 }
 
+// ListVisitResponse200Headers the declared response headers of an HTTP 200 response for ListVisit
+type ListVisitResponse200Headers struct {
+	CacheControl *string
+}
+
+// ListVisitResponse401Headers the declared response headers of an HTTP 401 response for ListVisit
+type ListVisitResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type ListVisitResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Visit
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ListVisitResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ListVisitResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListVisitResponse) GetJSON200() *Visit {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ListVisitResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ListVisitResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ListVisitResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ListVisitResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ListVisitResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListVisitResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListVisitResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListVisitResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // ListMappingsResponse200Headers the declared response headers of an HTTP 200 response for ListMappings
 type ListMappingsResponse200Headers struct {
 	CacheControl *string
@@ -13349,6 +13583,23 @@ func (c *ClientWithResponses) PutPolicyWithResponse(ctx context.Context, herd He
 		return nil, err
 	}
 	return ParsePutPolicyResponse(rsp)
+}
+
+// ListVisitWithResponse A work list of several herds in one call
+//
+// As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
+// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
+// another; as CSV the herd is the first column. At most 20,000 rows together.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/lists/{list} (the `ListVisit` operationId).
+func (c *ClientWithResponses) ListVisitWithResponse(ctx context.Context, list ListParam, params *ListVisitParams, reqEditors ...RequestEditorFn) (*ListVisitResponse, error) {
+	rsp, err := c.ListVisit(ctx, list, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListVisitResponse(rsp)
 }
 
 // ListMappingsWithResponse The mappings from foreign sheets
@@ -16421,6 +16672,86 @@ func ParsePutPolicyResponse(rsp *http.Response) (*PutPolicyResponse, error) {
 			headers.WWWAuthenticate = &value
 		}
 		response.Headers403 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListVisitResponse parses an HTTP response from a ListVisitWithResponse call
+func ParseListVisitResponse(rsp *http.Response) (*ListVisitResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListVisitResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Visit
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/plain) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ListVisitResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers ListVisitResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
 	}
 
 	return response, nil

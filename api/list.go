@@ -55,18 +55,39 @@ func (c *ClientWithResponses) WorkList(ctx context.Context, herd HerdName, list 
 
 // WorkListText writes a work list to w as the page that the server prints.
 func (c *ClientWithResponses) WorkListText(ctx context.Context, herd HerdName, list ListName, params GetListParams, w io.Writer) error {
-	rsp, err := c.GetList(ctx, herd, list, &params, accept("text/plain"))
+	return copyText("work list", w, func() (*http.Response, error) {
+		return c.GetList(ctx, herd, list, &params, accept("text/plain"))
+	})
+}
+
+// VisitText writes a work list of several herds to w as the pages that the
+// server prints.
+func (c *ClientWithResponses) VisitText(ctx context.Context, list ListName, params ListVisitParams, w io.Writer) error {
+	return copyText("visit", w, func() (*http.Response, error) {
+		return c.ListVisit(ctx, list, &params, accept("text/plain"))
+	})
+}
+
+func copyText(op string, w io.Writer, fetch func() (*http.Response, error)) error {
+	rsp, err := fetch()
 	if err != nil {
 		return err
 	}
 	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
 	if !gives(rsp, "text/plain") {
-		return errAnswer("work list", rsp)
+		return errAnswer(op, rsp)
 	}
 	if _, err := io.Copy(w, rsp.Body); err != nil {
-		return fmt.Errorf("work list: %w", err)
+		return fmt.Errorf("%s: %w", op, err)
 	}
 	return nil
+}
+
+// VisitCSV writes a work list of several herds to w as CSV.
+func (c *ClientWithResponses) VisitCSV(ctx context.Context, list ListName, params ListVisitParams, w io.Writer) error {
+	return csvPages("visit", w, func(*string) (*http.Response, error) {
+		return c.ListVisit(ctx, list, &params, accept("text/csv"))
+	})
 }
 
 // WorkListCSV writes a work list to w as CSV, all pages under one header.

@@ -67,6 +67,7 @@ func TestWrongUsage(t *testing.T) {
 		{"herd create a b", "accepts 1 arg(s)"},
 		{"list some-herd", "accepts 2 arg(s)"},
 		{"list some-herd hoof", "hoof is no list; the lists are walk, examine"},
+		{"visit hoof", "hoof is no list; the lists are walk, examine"},
 		{"list some-herd walk --on 2026-13-01", "YYYY-MM-DD"},
 		{"list some-herd walk --csv --json", "exclude each other"},
 		{"findings some-herd --csv --json", "exclude each other"},

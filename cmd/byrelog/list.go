@@ -18,10 +18,6 @@ func (p *program) listCommand() *cobra.Command {
 	var pen, asOf string
 	var days int
 	var csv bool
-	var names []string
-	for _, d := range repro.Lists() {
-		names = append(names, d.Name)
-	}
 	cmd := &cobra.Command{
 		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
 		Long: `Print a work list as a page of 96 columns, to be read on the screen or sent to a
@@ -31,12 +27,8 @@ cautions that go with it. LIST is one of
 ` + listHelp() + `
 A list is no advice to treat, and does not say who may examine.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			known := false
-			for _, n := range names {
-				known = known || n == args[1]
-			}
-			if !known {
-				return usage("%s is no list; the lists are %s", args[1], strings.Join(names, ", "))
+			if err := knownList(args[1]); err != nil {
+				return err
 			}
 			if csv && f.json {
 				return usage("--csv and --json exclude each other")
@@ -70,6 +62,17 @@ A list is no advice to treat, and does not say who may examine.`,
 	cmd.Flags().StringVar(&asOf, "as-of", "", "as the log knew it then: a seq, a date or a timestamp")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
 	return cmd
+}
+
+func knownList(name string) error {
+	var names []string
+	for _, d := range repro.Lists() {
+		if d.Name == name {
+			return nil
+		}
+		names = append(names, d.Name)
+	}
+	return usage("%s is no list; the lists are %s", name, strings.Join(names, ", "))
 }
 
 func listHelp() string {

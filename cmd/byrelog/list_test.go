@@ -50,6 +50,20 @@ func TestListCommand(t *testing.T) {
 	}
 }
 
+func TestVisitCommand(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	c := args("visit", "--herd", "alder-row", "--herd", "mill-lane", "--on", "2026-11-20")
+	page := s.call(c...).must(t)
+	contains(t, page, "alder-row | PREGNANCY DIAGNOSIS", "mill-lane | PREGNANCY DIAGNOSIS")
+	var v api.Visit
+	parse(t, s.call(append(c, "--json")...).must(t), &v)
+	records, err := csv.NewReader(strings.NewReader(s.call(append(c, "--csv")...).must(t))).ReadAll()
+	if err != nil || v.Animals < 10 || len(records) != v.Animals+1 || len(v.Herds) != 2 {
+		t.Errorf("%d records of CSV, %d animals, %v", len(records), v.Animals, err)
+	}
+}
+
 func TestFindingsCommand(t *testing.T) {
 	t.Parallel()
 	s := demo(t)

@@ -104,7 +104,7 @@ Exit codes: 0 done, 1 refused or found wanting, 2 wrong usage.`,
 	root.AddCommand(
 		p.serveCommand(), p.demoCommand(), p.migrateCommand(), p.tokenCommand(), p.herdCommand(), p.policyCommand(),
 		p.importCommand(), p.exportCommand(), p.mappingCommand(), p.eventsCommand(), p.animalCommand(),
-		p.listCommand(), p.findingsCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
+		p.listCommand(), p.visitCommand(), p.findingsCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
 	)
 	usageFromArgs(root)
 	return root

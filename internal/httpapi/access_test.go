@@ -55,6 +55,7 @@ var calls = map[string]call{
 	"listEvidence":    {},
 	"listDefinitions": {},
 	"getSummary":      {},
+	"listVisit":       {},
 	"listTechnicians": {},
 	"listTokens":      {},
 	"createToken":     {body: `{"name":"x","grants":[{"herd":"alder-row","scopes":["read"]}]}`},

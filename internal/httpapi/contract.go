@@ -107,6 +107,7 @@ var services = map[string]service{
 	"listEvidence":    {handle: (*Server).listEvidence, deadline: deadlineFold},
 	"listDefinitions": {handle: (*Server).listDefinitions},
 	"getSummary":      {handle: (*Server).getSummary, deadline: deadlineFold},
+	"listVisit":       {handle: (*Server).listVisit, deadline: deadlineFold},
 	"listTechnicians": {handle: (*Server).listTechnicians, deadline: deadlineFold},
 	"listTokens":      {handle: (*Server).listTokens},
 	"createToken":     {handle: (*Server).createToken},

@@ -17,23 +17,20 @@ import (
 
 // getList answers a work list: page by page to programs, whole on paper.
 func (s *Server) getList(r *request) (*reply, error) {
-	days, err := r.integer("days", 0)
+	days, err := r.listDays()
 	if err != nil {
 		return nil, err
 	}
-	if days == 0 && r.text("days") != "" {
-		days = repro.Zero
-	}
 	a := &reply{}
 	err = s.read(r, func(f *fold) error {
-		l, err := f.Fold.List(r.path["list"], f.on, r.text("pen"), int(days))
+		l, err := f.Fold.List(r.path["list"], f.on, r.text("pen"), days)
 		if err != nil {
 			return listProblem(err)
 		}
 		l.Herd = r.herd.Name
 		a.etag = f.etag
 		if r.give == mediaText {
-			a.raw, err = printed(&l, f)
+			a.raw, err = printed(&l, f.Head.Seq)
 			return err
 		}
 		part, next, err := page(r, f, l.Rows)
@@ -53,9 +50,18 @@ func (s *Server) getList(r *request) (*reply, error) {
 	return a, err
 }
 
-func printed(l *repro.List, f *fold) ([]byte, error) {
+// listDays reads how far a list is to look ahead or back, as repro takes it.
+func (r *request) listDays() (int, error) {
+	days, err := r.integer("days", 0)
+	if days == 0 && r.text("days") != "" {
+		days = repro.Zero
+	}
+	return int(days), err
+}
+
+func printed(l *repro.List, seq int64) ([]byte, error) {
 	var b bytes.Buffer
-	o := report.Options{AsOf: fmt.Sprintf("log up to seq %d", f.Head.Seq)}
+	o := report.Options{AsOf: fmt.Sprintf("log up to seq %d", seq)}
 	if err := report.List(&b, l, o); err != nil {
 		return nil, err
 	}
@@ -118,29 +124,34 @@ func wireReasons(list []repro.Reason) []api.Reason {
 	return out
 }
 
+var listColumns = []string{
+	"list", "on", "animal", "pen", "status", "code", "text", "since", "until", "verdict", "mark", "methods", "lactation", "days_in_milk",
+	"service_number", "last_service_on", "days_since_service", "conceived_on", "due_on", "dry_off_on", "reasons", "examine", "caution", "seqs",
+}
+
 func listRows(w *csv.Writer, l *repro.List, rows []repro.ListRow) error {
-	if err := w.Write([]string{
-		"list", "on", "animal", "pen", "status", "code", "text", "since", "until", "verdict", "mark", "methods", "lactation", "days_in_milk",
-		"service_number", "last_service_on", "days_since_service", "conceived_on", "due_on", "dry_off_on", "reasons", "examine", "caution", "seqs",
-	}); err != nil {
+	if err := w.Write(listColumns); err != nil {
 		return err
 	}
-	date := func(d event.Date) string { return dayCell(day(d)) }
 	for i := range rows {
-		x := &rows[i]
-		var number, last, since string
-		if v := x.LastService; v != nil {
-			number, last, since = strconv.Itoa(v.Number), v.On.String(), strconv.Itoa(v.Days)
-		}
-		if err := w.Write([]string{
-			l.Name, l.On.String(), x.Animal, x.Pen, x.Status.Code, x.Code, x.Text, date(x.Since), date(x.Until), string(x.Verdict), x.Mark,
-			methodsCell(x.Methods), intCell(x.Lactation), intCell(x.DaysInMilk), number, last, since, date(x.ConceivedOn), date(x.DueOn),
-			date(x.DryOffOn), reasonsCell(x.Reasons), strings.Join(x.Examine, "; "), strings.Join(x.Caution, " "), seqsCell(x.Seqs),
-		}); err != nil {
+		if err := w.Write(listCells(l, &rows[i])); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func listCells(l *repro.List, x *repro.ListRow) []string {
+	date := func(d event.Date) string { return dayCell(day(d)) }
+	var number, last, since string
+	if v := x.LastService; v != nil {
+		number, last, since = strconv.Itoa(v.Number), v.On.String(), strconv.Itoa(v.Days)
+	}
+	return []string{
+		l.Name, l.On.String(), x.Animal, x.Pen, x.Status.Code, x.Code, x.Text, date(x.Since), date(x.Until), string(x.Verdict), x.Mark,
+		methodsCell(x.Methods), intCell(x.Lactation), intCell(x.DaysInMilk), number, last, since, date(x.ConceivedOn), date(x.DueOn),
+		date(x.DryOffOn), reasonsCell(x.Reasons), strings.Join(x.Examine, "; "), strings.Join(x.Caution, " "), seqsCell(x.Seqs),
+	}
 }
 
 func methodsCell(list []repro.DueMethod) string {

@@ -242,8 +242,8 @@ func extend(c echo.Context, op *operation) {
 }
 
 var (
-	csvPath = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/summary|/v1/technicians)\.csv$`)
-	txtPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+)\.txt$`)
+	csvPath = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.csv$`)
+	txtPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.txt$`)
 )
 
 const keyMedia = "media"

@@ -20,7 +20,6 @@ type portion struct {
 	summary api.HerdSummary
 	params  repro.Params
 	answers []repro.Answer
-	err     error
 }
 
 func (s *Server) getSummary(r *request) (*reply, error) {
@@ -49,9 +48,10 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 	return &reply{json: out}, nil
 }
 
-// portions asks every herd, some at a time.
-func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition) ([]portion, error) {
-	portions := make([]portion, len(herds))
+// perHerd asks every herd, some at a time; the answers stand in the herds'
+// order.
+func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, error) {
+	answers, failed := make([]T, len(herds)), make([]error, len(herds))
 	slots := make(chan struct{}, summaryHerds)
 	var wg sync.WaitGroup
 	for i := range herds {
@@ -60,16 +60,20 @@ func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definitio
 		go func() {
 			defer wg.Done()
 			defer func() { <-slots }()
-			portions[i] = s.portionOf(r, &herds[i], list)
+			answers[i], failed[i] = ask(&herds[i])
 		}()
 	}
 	wg.Wait()
-	for i := range portions {
-		if portions[i].err != nil {
-			return nil, portions[i].err
+	for _, err := range failed {
+		if err != nil {
+			return nil, err
 		}
 	}
-	return portions, nil
+	return answers, nil
+}
+
+func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition) ([]portion, error) {
+	return perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list) })
 }
 
 // summaryOf finds the herds asked for; one that may not be read is answered as
@@ -94,8 +98,9 @@ func (s *Server) summaryOf(r *request) ([]book.Herd, error) {
 	return list, nil
 }
 
-func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (out portion) {
-	out.err = s.book.View(r.ctx, h, book.AsOf{}, func(v *book.View) error {
+func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (portion, error) {
+	var out portion
+	err := s.book.View(r.ctx, h, book.AsOf{}, func(v *book.View) error {
 		on, err := r.date("on")
 		if err != nil {
 			return err
@@ -126,7 +131,7 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (
 		}
 		return nil
 	})
-	return out
+	return out, err
 }
 
 // common is what all portions were asked with; From and To are the first's.

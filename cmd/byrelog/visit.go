@@ -1,0 +1,66 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"byrelog.example/api"
+	"byrelog.example/internal/repro"
+)
+
+func (p *program) visitCommand() *cobra.Command {
+	var f clientFlags
+	var on dateFlag
+	var herds []string
+	var days int
+	var csv bool
+	cmd := &cobra.Command{
+		Use: "visit [LIST]", Short: "Print a work list of several herds", Args: cobra.MaximumNArgs(1),
+		Long: `Print a work list of several herds in one call, herd by herd: for a
+veterinarian's round or a technician with several farms. LIST is one of those of
+"byrelog list", by default diagnose. Each herd has its own today and policy.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			list := repro.ListDiagnose
+			if len(args) > 0 {
+				list = args[0]
+			}
+			if err := knownList(list); err != nil {
+				return err
+			}
+			if csv && f.json {
+				return usage("--csv and --json exclude each other")
+			}
+			c, err := p.client(&f)
+			if err != nil {
+				return err
+			}
+			params := api.ListVisitParams{On: on.param()}
+			if len(herds) > 0 {
+				params.Herds = &herds
+			}
+			if cmd.Flags().Changed("days") {
+				params.Days = &days
+			}
+			switch {
+			case csv:
+				return explain(&f, c.VisitCSV(cmd.Context(), api.ListName(list), params, p.out))
+			case f.json:
+				rsp, err := c.ListVisitWithResponse(cmd.Context(), api.ListName(list), &params)
+				if err != nil {
+					return explain(&f, err)
+				}
+				v, err := answered(rsp.JSON200, rsp.Status(), &f)
+				if err != nil {
+					return err
+				}
+				return p.show(&f, v, nil)
+			}
+			return explain(&f, c.VisitText(cmd.Context(), api.ListName(list), params, p.out))
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
+	cmd.Flags().Var(&on, "on", "the day (default each herd's today)")
+	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
+	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
+	return cmd
+}
