@@ -2,10 +2,14 @@ package main
 
 import (
 	"context"
+	"fmt"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -79,14 +83,88 @@ func TestReadmeCommands(t *testing.T) {
 	}
 }
 
-// The tables of kinds and indices are whole.
+// The tables of kinds, indices and sources say what the code says (-update
+// writes them anew).
 func TestReadmeTables(t *testing.T) {
 	t.Parallel()
 	text := readme(t)
+	for _, table := range []struct{ head, body string }{
+		{"| kind | what it says |\n|---|---|\n", kindTable()},
+		{"| key | the trade's word | what it is | sources |\n|---|---|---|---|\n", indexTable()},
+		{"What stands behind the definitions:\n\n", sourceList()},
+	} {
+		before, rest, ok := strings.Cut(text, table.head)
+		if !ok {
+			t.Fatalf("the README has no %q", table.head)
+		}
+		body, after, _ := strings.Cut(rest, "\n\n")
+		if body+"\n" != table.body {
+			if !*update {
+				t.Errorf("what follows %q is not what the code says (go test ./cmd/byrelog -run TestReadmeTables -update writes it)", table.head)
+			}
+			text = before + table.head + table.body + "\n" + after
+		}
+	}
+	if *update {
+		if err := os.WriteFile(filepath.Join("..", "..", "README.md"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func kindTable() string {
+	var b strings.Builder
 	for _, s := range event.Specs() {
-		contains(t, text, "| `"+s.Name+"` |")
+		var fields []string
+		for _, f := range s.Fields {
+			name := "`" + f.Name + "`"
+			if f.Required {
+				name += "*"
+			}
+			fields = append(fields, name)
+		}
+		fmt.Fprintf(&b, "| `%s` | %s %s |\n", s.Name, s.Doc, strings.Join(fields, ", "))
 	}
+	return strings.ReplaceAll(b.String(), "  |", " |")
+}
+
+var (
+	citation  = regexp.MustCompile(`^(.*) \[(S\d+)\](?: \(.*\))?$`)
+	qualified = regexp.MustCompile(`, no source.*| \(.*`)
+)
+
+// indexTable names the sources by their numbers, which the list below resolves.
+func indexTable() string {
+	var b strings.Builder
 	for _, d := range repro.Keys() {
-		contains(t, text, "| `"+d.Key+"` |")
+		var short []string
+		for _, s := range d.Sources {
+			name := qualified.ReplaceAllString(s, "")
+			if m := citation.FindStringSubmatch(s); m != nil {
+				name = m[2]
+			}
+			if !slices.Contains(short, name) {
+				short = append(short, name)
+			}
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", d.Key, d.TradeName, d.Text, strings.Join(short, ", "))
 	}
+	return b.String()
+}
+
+func sourceList() string {
+	cited := map[int]string{}
+	for _, d := range repro.Keys() {
+		for _, s := range d.Sources {
+			if m := citation.FindStringSubmatch(s); m != nil {
+				n, _ := strconv.Atoi(m[2][1:])
+				cited[n] = m[1]
+			}
+		}
+	}
+	var b strings.Builder
+	for _, n := range slices.Sorted(maps.Keys(cited)) {
+		fmt.Fprintf(&b, "- S%d: %s\n", n, cited[n])
+	}
+	return b.String()
 }
