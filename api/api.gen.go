@@ -3335,6 +3335,9 @@ type AnimalParam = AnimalName
 // AsOfParam defines model for AsOfParam.
 type AsOfParam = string
 
+// AsOfTimeParam defines model for AsOfTimeParam.
+type AsOfTimeParam = string
+
 // ByParam defines model for ByParam.
 type ByParam = string
 
@@ -3760,6 +3763,9 @@ type ListVisitParams struct {
 	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
 	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
 
+	// AsOf What the logs knew then: a timestamp, or a date (its end in each herd's zone). Default everything.
+	AsOf *AsOfTimeParam `form:"as_of,omitempty" json:"as_of,omitempty"`
+
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
 	// (`examine` 1, `breed` 0, `queries` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
@@ -3781,6 +3787,9 @@ type GetSummaryParams struct {
 
 	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
 	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// AsOf What the logs knew then: a timestamp, or a date (its end in each herd's zone). Default everything.
+	AsOf *AsOfTimeParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
 	// Anchor The first day of some 21-day window; windows are tiled from it. Default 2024-01-01, a Monday, the same for every herd.
 	Anchor *AnchorParam `form:"anchor,omitempty" json:"anchor,omitempty"`
@@ -3817,6 +3826,9 @@ type ListTechniciansParams struct {
 
 	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
 	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// AsOf What the logs knew then: a timestamp, or a date (its end in each herd's zone). Default everything.
+	AsOf *AsOfTimeParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
 	// MergeDays Services at most so many days apart are one service. Default 1.
 	MergeDays *MergeDaysParam `form:"merge_days,omitempty" json:"merge_days,omitempty"`
@@ -8345,6 +8357,18 @@ func NewListVisitRequest(server string, list ListParam, params *ListVisitParams)
 
 		}
 
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if params.Days != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "days", *params.Days, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
@@ -8556,6 +8580,18 @@ func NewGetSummaryRequest(server string, params *GetSummaryParams) (*http.Reques
 
 		}
 
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if params.Anchor != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "anchor", *params.Anchor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
@@ -8709,6 +8745,18 @@ func NewListTechniciansRequest(server string, params *ListTechniciansParams) (*h
 		if params.On != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {

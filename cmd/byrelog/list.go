@@ -14,8 +14,8 @@ import (
 
 func (p *program) listCommand() *cobra.Command {
 	var f clientFlags
-	var on dateFlag
-	var pen, asOf string
+	var at momentFlags
+	var pen string
 	var days int
 	var csv bool
 	cmd := &cobra.Command{
@@ -37,7 +37,7 @@ A list is no advice to treat, and does not say who may examine.`,
 			if err != nil {
 				return err
 			}
-			params := api.GetListParams{On: on.param(), Pen: given(pen), AsOf: given(asOf)}
+			params := api.GetListParams{On: at.on.param(), Pen: given(pen), AsOf: given(at.asOf)}
 			if cmd.Flags().Changed("days") {
 				params.Days = &days
 			}
@@ -56,10 +56,9 @@ A list is no advice to treat, and does not say who may examine.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().Var(&on, "on", "the day (default today)")
+	at.add(cmd, "the day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
 	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
-	cmd.Flags().StringVar(&asOf, "as-of", "", "as the log knew it then: a seq, a date or a timestamp")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
 	return cmd
 }
@@ -89,8 +88,8 @@ func listHelp() string {
 
 func (p *program) findingsCommand() *cobra.Command {
 	var f clientFlags
-	var on dateFlag
-	var animal, rule, severity, asOf, imported string
+	var at momentFlags
+	var animal, rule, severity, imported string
 	var csv bool
 	cmd := &cobra.Command{
 		Use: "findings HERD", Short: "List what in a herd's records does not fit", Args: cobra.ExactArgs(1),
@@ -105,7 +104,7 @@ shown side by side, and whoever knows voids one of them.`,
 			if err != nil {
 				return err
 			}
-			params := api.ListFindingsParams{On: on.param(), AsOf: given(asOf), Animal: given(animal), Rule: given(rule)}
+			params := api.ListFindingsParams{On: at.on.param(), AsOf: given(at.asOf), Animal: given(animal), Rule: given(rule)}
 			if severity != "" {
 				s := api.Severity(severity)
 				params.Severity = &s
@@ -131,12 +130,11 @@ shown side by side, and whoever knows voids one of them.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().Var(&on, "on", "as of this day (default today)")
+	at.add(cmd, "as of this day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&animal, "animal", "", "only about whoever has borne this number")
 	cmd.Flags().StringVar(&imported, "import", "", "only about what this import appended, by its id")
 	cmd.Flags().StringVar(&rule, "rule", "", "only of this rule, such as R20")
 	cmd.Flags().StringVar(&severity, "severity", "", "only note, query or serious ones")
-	cmd.Flags().StringVar(&asOf, "as-of", "", "as the log knew it then: a seq, a date or a timestamp")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
 	return cmd
 }
@@ -176,7 +174,8 @@ func pairText(e *api.PairEvent) string {
 
 func (p *program) techniciansCommand() *cobra.Command {
 	var f clientFlags
-	var from, to, on dateFlag
+	var from, to dateFlag
+	var at momentFlags
 	var herds []string
 	cmd := &cobra.Command{
 		Use: "technicians", Short: "Conception by technician over several herds, with funnel limits", Args: cobra.NoArgs,
@@ -188,7 +187,7 @@ alone. A difference is no judgement of a person.`,
 			if err != nil {
 				return err
 			}
-			params := &api.ListTechniciansParams{From: from.param(), To: to.param(), On: on.param()}
+			params := &api.ListTechniciansParams{From: from.param(), To: to.param(), On: at.on.param(), AsOf: given(at.asOf)}
 			if len(herds) > 0 {
 				params.Herds = &herds
 			}
@@ -207,7 +206,7 @@ alone. A difference is no judgement of a person.`,
 	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
 	cmd.Flags().Var(&from, "from", "first day of the period")
 	cmd.Flags().Var(&to, "to", "last day of the period")
-	cmd.Flags().Var(&on, "on", "compute as of this day (default today)")
+	at.add(cmd, "compute as of this day (default today)", asOfTimeHelp)
 	return cmd
 }
 

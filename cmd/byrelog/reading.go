@@ -63,7 +63,7 @@ often the file is sent.`,
 
 func (p *program) eventsList() *cobra.Command {
 	var f clientFlags
-	var animal, kind string
+	var animal, kind, asOf string
 	var from, to dateFlag
 	var after int64
 	var all, follow bool
@@ -76,7 +76,7 @@ unless --all. --follow waits for news and goes on until it is stopped.`,
 			if err != nil {
 				return err
 			}
-			params := api.ListEventsParams{All: &all, From: from.param(), To: to.param(), Animal: given(animal)}
+			params := api.ListEventsParams{All: &all, From: from.param(), To: to.param(), AsOf: given(asOf), Animal: given(animal)}
 			if after > 0 {
 				params.After = &after
 			}
@@ -108,6 +108,7 @@ unless --all. --follow waits for news and goes on until it is stopped.`,
 	cmd.Flags().Var(&from, "from", "on this day or later")
 	cmd.Flags().Var(&to, "to", "on this day or earlier")
 	cmd.Flags().Int64Var(&after, "after", 0, "only with a greater seq")
+	cmd.Flags().StringVar(&asOf, "as-of", "", asOfHelp)
 	cmd.Flags().BoolVar(&all, "all", false, "with the voided events")
 	cmd.Flags().BoolVar(&follow, "follow", false, "wait for news and go on")
 	return cmd
@@ -119,7 +120,7 @@ func (p *program) animalCommand() *cobra.Command {
 
 func (p *program) animalShow() *cobra.Command {
 	var f clientFlags
-	var on dateFlag
+	var at momentFlags
 	cmd := &cobra.Command{
 		Use: "show HERD ANIMAL", Short: "Show a cow's status and history", Args: cobra.ExactArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -127,7 +128,7 @@ func (p *program) animalShow() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			rsp, err := c.GetAnimalWithResponse(cmd.Context(), args[0], args[1], &api.GetAnimalParams{On: on.param()})
+			rsp, err := c.GetAnimalWithResponse(cmd.Context(), args[0], args[1], &api.GetAnimalParams{On: at.on.param(), AsOf: given(at.asOf)})
 			if err != nil {
 				return explain(&f, err)
 			}
@@ -139,7 +140,7 @@ func (p *program) animalShow() *cobra.Command {
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().Var(&on, "on", "as she stands on this day (default today)")
+	at.add(cmd, "as she stands on this day (default today)", asOfHelp)
 	return cmd
 }
 
@@ -187,7 +188,7 @@ func cowText(w io.Writer, c *api.Cow) {
 
 func (p *program) animalEligible() *cobra.Command {
 	var f clientFlags
-	var on dateFlag
+	var at momentFlags
 	cmd := &cobra.Command{
 		Use: "eligible HERD ANIMAL", Short: "May she be bred on this day: yes, no, or examine first", Args: cobra.ExactArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -195,7 +196,7 @@ func (p *program) animalEligible() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			rsp, err := c.GetEligibilityWithResponse(cmd.Context(), args[0], args[1], &api.GetEligibilityParams{On: on.param()})
+			rsp, err := c.GetEligibilityWithResponse(cmd.Context(), args[0], args[1], &api.GetEligibilityParams{On: at.on.param(), AsOf: given(at.asOf)})
 			if err != nil {
 				return explain(&f, err)
 			}
@@ -218,21 +219,22 @@ func (p *program) animalEligible() *cobra.Command {
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().Var(&on, "on", "the day (default today)")
+	at.add(cmd, "the day (default today)", asOfHelp)
 	return cmd
 }
 
 func (p *program) animalList() *cobra.Command {
 	var f clientFlags
+	var at momentFlags
 	var status, pen string
 	cmd := &cobra.Command{
-		Use: "list HERD", Short: "List the animals of a herd as they stand today", Args: cobra.ExactArgs(1),
+		Use: "list HERD", Short: "List the animals of a herd as they stand", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := p.client(&f)
 			if err != nil {
 				return err
 			}
-			params := api.ListAnimalsParams{Pen: given(pen)}
+			params := api.ListAnimalsParams{On: at.on.param(), AsOf: given(at.asOf), Pen: given(pen)}
 			if status != "" {
 				params.Status = &status
 			}
@@ -252,22 +254,41 @@ func (p *program) animalList() *cobra.Command {
 		},
 	}
 	f.add(cmd)
+	at.add(cmd, "as they stand on this day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&status, "status", "", "only animals of this status")
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
 	return cmd
 }
 
-// periodFlags are what indices and summary share.
-type periodFlags struct {
-	from, to, on dateFlag
-	keys         []string
-	rows         bool
+// momentFlags are the two clocks: the day that figures are computed to, and
+// what of the log was known.
+type momentFlags struct {
+	on   dateFlag
+	asOf string
 }
 
-func (f *periodFlags) add(cmd *cobra.Command) {
+const (
+	asOfHelp     = "as the log knew it then: a seq, a date or a timestamp"
+	asOfTimeHelp = "as the logs knew it then: a date or a timestamp"
+)
+
+func (f *momentFlags) add(cmd *cobra.Command, on, asOf string) {
+	cmd.Flags().Var(&f.on, "on", on)
+	cmd.Flags().StringVar(&f.asOf, "as-of", "", asOf)
+}
+
+// periodFlags are what indices and summary share.
+type periodFlags struct {
+	from, to dateFlag
+	at       momentFlags
+	keys     []string
+	rows     bool
+}
+
+func (f *periodFlags) add(cmd *cobra.Command, asOf string) {
 	cmd.Flags().Var(&f.from, "from", "first day of the period")
 	cmd.Flags().Var(&f.to, "to", "last day of the period")
-	cmd.Flags().Var(&f.on, "on", "compute as of this day (default today)")
+	f.at.add(cmd, "compute to this day (default today)", asOf)
 	cmd.Flags().StringSliceVar(&f.keys, "key", nil, "only this index (can be given several times)")
 	cmd.Flags().BoolVar(&f.rows, "rows", false, "with the windows, classes or groups of each index")
 }
@@ -294,9 +315,9 @@ of them, row by row.`,
 				return err
 			}
 			if evidence != "" {
-				return p.evidence(cmd.Context(), c, &f, args[0], evidence, &period)
+				return p.evidence(cmd.Context(), c, &f, args[0], evidence, &period, by)
 			}
-			params := &api.ListIndicesParams{From: period.from.param(), To: period.to.param(), On: period.on.param(), Keys: period.keyParam()}
+			params := &api.ListIndicesParams{From: period.from.param(), To: period.to.param(), On: period.at.on.param(), AsOf: given(period.at.asOf), Keys: period.keyParam()}
 			if by != "" {
 				params.By = &by
 				period.rows = true
@@ -310,7 +331,7 @@ of them, row by row.`,
 				return err
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, fmt.Sprintf("%s from %s to %s, as of %s", list.Herd, list.From.Format("2006-01-02"), list.To.Format("2006-01-02"), list.On.Format("2006-01-02")))
+				line(w, fmt.Sprintf("%s from %s to %s, computed to %s, log up to seq %d", list.Herd, day(&list.From), day(&list.To), day(&list.On), list.AsOf.Seq))
 				line(w, "INDEX", "VALUE", "COUNTS", "95 % INTERVAL", "REMARK")
 				for i := range list.Indices {
 					indexText(w, &list.Indices[i], period.rows)
@@ -319,14 +340,14 @@ of them, row by row.`,
 		},
 	}
 	f.add(cmd)
-	period.add(cmd)
+	period.add(cmd, asOfHelp)
 	cmd.Flags().StringVar(&by, "by", "", "group by technician, sire, service_number, lactation_group, month …")
 	cmd.Flags().StringVar(&evidence, "evidence", "", "list what is behind this index, row by row")
 	return cmd
 }
 
-func (p *program) evidence(ctx context.Context, c *api.ClientWithResponses, f *clientFlags, herd, key string, period *periodFlags) error {
-	params := api.ListEvidenceParams{From: period.from.param(), To: period.to.param(), On: period.on.param()}
+func (p *program) evidence(ctx context.Context, c *api.ClientWithResponses, f *clientFlags, herd, key string, period *periodFlags, by string) error {
+	params := api.ListEvidenceParams{From: period.from.param(), To: period.to.param(), On: period.at.on.param(), AsOf: given(period.at.asOf), By: given(by)}
 	var list []api.EvidenceItem
 	for e, err := range c.Evidence(ctx, herd, key, params) {
 		if err != nil {
@@ -335,9 +356,17 @@ func (p *program) evidence(ctx context.Context, c *api.ClientWithResponses, f *c
 		list = append(list, e)
 	}
 	return p.show(f, list, func(w *tabwriter.Writer) {
-		line(w, "ANIMAL", "LACT", "FROM", "TO", "ON", "DAYS", "COUNTED", "WHY")
+		head := []string{"ANIMAL", "LACT", "FROM", "TO", "ON", "DAYS", "COUNTED", "WHY"}
+		if by != "" {
+			head = append([]string{"GROUP"}, head...)
+		}
+		line(w, head...)
 		for _, e := range list {
-			line(w, e.Animal, fmt.Sprint(e.Lactation), day(e.From), day(e.To), day(e.On), number(e.Days), string(e.Counted), word(e.Text))
+			cells := []string{e.Animal, fmt.Sprint(e.Lactation), day(e.From), day(e.To), day(e.On), number(e.Days), string(e.Counted), word(e.Text)}
+			if by != "" {
+				cells = append([]string{word(e.Group)}, cells...)
+			}
+			line(w, cells...)
 		}
 	})
 }
@@ -409,7 +438,7 @@ func (p *program) summaryCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			params := &api.GetSummaryParams{From: period.from.param(), To: period.to.param(), On: period.on.param(), Keys: period.keyParam()}
+			params := &api.GetSummaryParams{From: period.from.param(), To: period.to.param(), On: period.at.on.param(), AsOf: given(period.at.asOf), Keys: period.keyParam()}
 			if len(herds) > 0 {
 				params.Herds = &herds
 			}
@@ -434,7 +463,7 @@ func (p *program) summaryCommand() *cobra.Command {
 		},
 	}
 	f.add(cmd)
-	period.add(cmd)
+	period.add(cmd, asOfTimeHelp)
 	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
 	cmd.Flags().StringVar(&by, "by", "", "group by technician, sire, service_number, lactation_group, month …")
 	return cmd

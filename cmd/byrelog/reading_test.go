@@ -32,7 +32,7 @@ func TestIndices(t *testing.T) {
 	t.Run("table", func(t *testing.T) {
 		t.Parallel()
 		out := s.call(args("indices", "alder-row", lastYear)...).must(t)
-		contains(t, out, "alder-row from 2026-01-01 to 2026-06-30, as of 2026-11-20", "95 % INTERVAL")
+		contains(t, out, "alder-row from 2026-01-01 to 2026-06-30, computed to 2026-11-20, log up to seq", "95 % INTERVAL")
 		for _, d := range repro.Keys() {
 			if !strings.Contains(out, "\n"+d.Key+" ") {
 				t.Errorf("%s is missing in\n%s", d.Key, out)
@@ -81,6 +81,19 @@ func TestIndices(t *testing.T) {
 		out := s.call(args("indices", "alder-row", lastYear, "--key", "conception_risk", "--by", "technician")...).must(t)
 		if !regexp.MustCompile(`(?m)^  t1 +\d`).MatchString(out) {
 			t.Errorf("no group t1 in\n%s", out)
+		}
+		out = s.call(args("indices", "alder-row", lastYear, "--evidence", "conception_risk", "--by", "technician")...).must(t)
+		if !regexp.MustCompile(`(?m)^GROUP +ANIMAL.*\n^t\d +\d{4}`).MatchString(out) {
+			t.Errorf("the evidence names no group:\n%.400s", out)
+		}
+	})
+	t.Run("as the log knew it", func(t *testing.T) {
+		t.Parallel()
+		contains(t, s.call("indices", "alder-row", "--key", "days_open", "--as-of", "500").must(t), "log up to seq 500")
+		contains(t, s.call("animal", "list", "alder-row", "--as-of", "1", "--json").must(t), `"animal"`)
+		r := s.call("summary", "--as-of", "500").run(t)
+		if r.code != 1 || !strings.Contains(r.err, "as_of") {
+			t.Errorf("a seq for many logs: %d %s", r.code, r.err)
 		}
 	})
 	t.Run("evidence", func(t *testing.T) {

@@ -9,7 +9,7 @@ import (
 
 func (p *program) visitCommand() *cobra.Command {
 	var f clientFlags
-	var on dateFlag
+	var at momentFlags
 	var herds []string
 	var days int
 	var csv bool
@@ -33,7 +33,7 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 			if err != nil {
 				return err
 			}
-			params := api.ListVisitParams{On: on.param()}
+			params := api.ListVisitParams{On: at.on.param(), AsOf: given(at.asOf)}
 			if len(herds) > 0 {
 				params.Herds = &herds
 			}
@@ -59,7 +59,7 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 	}
 	f.add(cmd)
 	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
-	cmd.Flags().Var(&on, "on", "the day (default each herd's today)")
+	at.add(cmd, "the day (default each herd's today)", asOfTimeHelp)
 	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
 	return cmd

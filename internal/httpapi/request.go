@@ -95,7 +95,11 @@ func (r *request) id() uuid.UUID {
 
 // asOf reads the as_of parameter: a seq, a timestamp, or a date, which stands
 // for its end in the herd's zone.
-func (r *request) asOf() (book.AsOf, error) {
+func (r *request) asOf() (book.AsOf, error) { return r.asOfIn(r.herd) }
+
+// asOfIn is asOf for a herd that the path does not name; a date ends in that
+// herd's zone.
+func (r *request) asOfIn(h *book.Herd) (book.AsOf, error) {
 	s := r.query.Get("as_of")
 	switch {
 	case s == "":
@@ -117,7 +121,7 @@ func (r *request) asOf() (book.AsOf, error) {
 	if err != nil {
 		return book.AsOf{}, err
 	}
-	zone, err := time.LoadLocation(r.herd.Zone)
+	zone, err := time.LoadLocation(h.Zone)
 	if err != nil {
 		zone = time.UTC
 	}

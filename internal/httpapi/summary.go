@@ -100,7 +100,11 @@ func (s *Server) summaryOf(r *request) ([]book.Herd, error) {
 
 func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (portion, error) {
 	var out portion
-	err := s.book.View(r.ctx, h, book.AsOf{}, func(v *book.View) error {
+	asOf, err := r.asOfIn(h)
+	if err != nil {
+		return out, err
+	}
+	err = s.book.View(r.ctx, h, asOf, func(v *book.View) error {
 		on, err := r.date("on")
 		if err != nil {
 			return err

@@ -57,7 +57,11 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 
 func (s *Server) visitedHerd(r *request, h *book.Herd, days int) (visited, error) {
 	var out visited
-	err := s.book.View(r.ctx, h, book.AsOf{}, func(v *book.View) error {
+	asOf, err := r.asOfIn(h)
+	if err != nil {
+		return out, err
+	}
+	err = s.book.View(r.ctx, h, asOf, func(v *book.View) error {
 		on, err := r.date("on")
 		if err != nil {
 			return err
