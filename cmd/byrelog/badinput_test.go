@@ -75,6 +75,7 @@ func TestWrongUsage(t *testing.T) {
 		{"findings", "accepts 1 arg(s)"},
 		{"technicians extra", "unknown command"},
 		{"indices some-herd --colour red", "unknown flag: --colour"},
+		{"serve --import-mib 0", "--import-mib 0: it is 1 to"},
 		{"serve --cache-mib lots", "--cache-mib"},
 		{"serve --log-level loud", "debug, info, warn or error"},
 		{"serve extra", "unknown command"},

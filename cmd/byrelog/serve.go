@@ -20,13 +20,14 @@ type serverFlags struct {
 	listen, databaseURL, dataDir, logLevel string
 	migrate                                bool
 	quiet                                  time.Duration // between "not ready" and "no new connections"; see httpapi.Config
-	cacheMiB                               int64
+	cacheMiB, importMiB                    int64
 }
 
 func (f *serverFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8480", "address to listen on")
 	cmd.Flags().StringVar(&f.dataDir, "data-dir", "", "folder of the private Postgres (default: a folder of your own)")
 	cmd.Flags().StringVar(&f.logLevel, "log-level", "info", "debug, info, warn or error")
+	cmd.Flags().Int64Var(&f.importMiB, "import-mib", 1024, "largest file that comes in, in MiB, as sent and as inflated; it takes room in Postgres while it is read")
 	cmd.Flags().Int64Var(&f.cacheMiB, "cache-mib", 512, "memory for folded herds in MiB; below 0 keeps none")
 }
 
@@ -59,6 +60,9 @@ of your own, and keeps its schema up to date.`,
 }
 
 func (p *program) serve(ctx context.Context, f *serverFlags) error {
+	if f.importMiB < 1 || f.importMiB > 1<<20 {
+		return usage("--import-mib %d: it is 1 to %d", f.importMiB, 1<<20)
+	}
 	level, err := f.level()
 	if err != nil {
 		return err
@@ -140,7 +144,7 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 		cache = -1
 	}
 	s.book = book.New(s.db, book.Options{Log: log, CacheSize: cache, Alone: s.private})
-	s.server, err = httpapi.New(s.book, httpapi.Config{Log: log, Ready: s.db.Ready, Quiet: f.quiet})
+	s.server, err = httpapi.New(s.book, httpapi.Config{Log: log, Ready: s.db.Ready, Quiet: f.quiet, ImportBytes: f.importMiB << 20})
 	return s, err
 }
 

@@ -49,14 +49,14 @@ type limit struct{ wire, inflated int64 }
 
 var (
 	limitJSON = limit{wire: 1 << 20, inflated: 10 << 20}
-	limitCSV  = limit{wire: 20 << 20, inflated: 100 << 20}
+	limitCSV  = limit{wire: 1 << 30, inflated: 1 << 30} // Config.ImportBytes, else this: such bodies stream
 )
 
 const (
 	deadlineUsual  = 8 * time.Second
 	deadlineFold   = 25 * time.Second // a herd's log may have to be folded first
 	deadlineWait   = maxWait + deadlineUsual
-	deadlineImport = 5 * time.Minute
+	deadlineImport = 30 * time.Minute
 	deadlineExport = 10 * time.Minute
 	maxWait        = 30 * time.Second
 )
@@ -118,6 +118,15 @@ var services = map[string]service{
 type contract struct {
 	doc        *openapi3.T
 	operations []*operation // by path and method
+}
+
+// limitImports sets what the operations that take files take.
+func (c *contract) limitImports(bytes int64) {
+	for _, op := range c.operations {
+		if op.limit == limitCSV {
+			op.limit = limit{wire: bytes, inflated: bytes}
+		}
+	}
 }
 
 func loadContract() (*contract, error) {

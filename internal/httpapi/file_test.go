@@ -13,6 +13,7 @@ import (
 
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
+	"byrelog.example/internal/httpapi"
 	"byrelog.example/internal/httpapi/httpapitest"
 	"byrelog.example/internal/sheet"
 )
@@ -105,17 +106,35 @@ func TestImportRefusedWhole(t *testing.T) {
 	if status := brokenUpload(t, s, officeRows); status != 0 && status < http.StatusBadRequest {
 		t.Errorf("a connection that broke off: %d", status)
 	}
-	bomb := s.Do(httpapitest.Request{
-		Method: http.MethodPost, Path: herdPath + "/imports", Token: s.Admin, Type: "text/csv",
-		Header: http.Header{"Content-Encoding": {"gzip"}}, Body: zipped(t, officeRows+strings.Repeat("\r\n", 51<<20)),
-	})
-	if bomb.Status != http.StatusRequestEntityTooLarge {
-		t.Errorf("a bomb: %d %.300s", bomb.Status, bomb.Body)
-	}
 	var head api.HerdHead
 	if get(s, "%s/head", herdPath).JSON(&head); head.Seq != int64(scenarioEvents) {
 		t.Errorf("the head moved to %d", head.Seq)
 	}
+}
+
+// A file is as large as the operator allows, as sent and as inflated. An own
+// export of a large herd always fits.
+func TestImportBytes(t *testing.T) {
+	t.Parallel()
+	s := httpapitest.Start(t, httpapitest.Options{Now: clock, Config: httpapi.Config{ImportBytes: 1 << 20}})
+	seedHerd(t, s, "alder-row")
+	large := officeRows + strings.Repeat("\r\n", 1<<19)
+	for _, w := range []struct {
+		name string
+		r    httpapitest.Request
+		want int
+	}{
+		{"large", httpapitest.Request{Body: large}, http.StatusRequestEntityTooLarge},
+		{"large when inflated", httpapitest.Request{Body: zipped(t, large), Header: http.Header{"Content-Encoding": {"gzip"}}}, http.StatusRequestEntityTooLarge},
+		{"small enough", httpapitest.Request{Body: large[:1<<20]}, http.StatusCreated},
+	} {
+		w.r.Method, w.r.Path, w.r.Token, w.r.Type = http.MethodPost, herdPath+"/imports", s.Admin, "text/csv"
+		if rsp := s.Do(w.r); rsp.Status != w.want {
+			t.Errorf("%s: %d %.300s", w.name, rsp.Status, rsp.Body)
+		}
+	}
+	usual := seeded(t)
+	importInto(usual, herdPath+"/imports", officeRows+strings.Repeat("\r\n", 12<<20)).Want(http.StatusCreated)
 }
 
 // brokenUpload promises more than it sends and closes its side. The status is

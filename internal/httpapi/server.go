@@ -34,6 +34,9 @@ type Config struct {
 	// OpenMetrics serves /metrics without a token. Only for a server that nobody
 	// but the monitoring can reach.
 	OpenMetrics bool
+	// ImportBytes bounds a file that comes in, as sent and as inflated: it takes
+	// room in Postgres while it is read, and time, but no memory. 0 is 1 GiB.
+	ImportBytes int64
 	// Quiet is how long the server stays not ready before it stops to accept
 	// connections, so that load balancers notice; Drain how long requests may
 	// then still take. 0 is 3 s and 20 s; below zero is none.
@@ -68,6 +71,9 @@ func New(b *book.Book, c Config) (*Server, error) {
 	contract, err := loadContract()
 	if err != nil {
 		return nil, err
+	}
+	if c.ImportBytes > 0 {
+		contract.limitImports(c.ImportBytes)
 	}
 	docs, err := renderDocs(contract.doc)
 	if err != nil {
