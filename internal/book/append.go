@@ -210,7 +210,7 @@ func (j *job) finish(err error) {
 // classify finds out which events of the job are new. It asks the log for the
 // ids; what is new is sealed and hashed here, before any lock is held.
 func (b *Book) classify(ctx context.Context, h *Herd, j *job) error {
-	c, err := b.newClassifier(ctx, h, j.events)
+	c, err := b.newClassifier(ctx, h, j.events, false)
 	if err != nil {
 		return err
 	}

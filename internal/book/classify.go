@@ -39,11 +39,14 @@ type classifier struct {
 	buf    []byte
 }
 
-// newClassifier asks the log once for every id that the events have or name.
-func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event) (*classifier, error) {
+// newClassifier asks the log once for every id that the events have or name;
+// only for those that they name if their own are taken to be new.
+func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event, fresh bool) (*classifier, error) {
 	ids := make([]uuid.UUID, 0, len(events)+8)
 	for _, e := range events {
-		ids = append(ids, e.ID)
+		if !fresh {
+			ids = append(ids, e.ID)
+		}
 		if target, _ := named(e); target != uuid.Nil {
 			ids = append(ids, target)
 		}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/klauspost/compress/s2"
 
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/sheet"
@@ -53,7 +54,7 @@ type ImportReport struct {
 }
 
 const (
-	stageBytes  = 1 << 20          // of a file, in one row of the staging table
+	stageBytes  = 2 << 20          // of a file, packed into one row of the staging table
 	chunkEvents = 2_500            // events in one transaction of an import, and a row's more
 	chunkRows   = 5_000            // rows in one transaction: skipped and refused ones count too
 	maxReported = 100              // problems in a report; all refused rows are in the rejects
@@ -186,7 +187,7 @@ func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader,
 }
 
 func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, through io.Writer) (int64, error) {
-	buf := make([]byte, stageBytes)
+	buf, packed := make([]byte, stageBytes), []byte(nil)
 	for n := int64(0); ; n++ {
 		size, err := fill(body, buf)
 		last := errors.Is(err, io.EOF)
@@ -199,7 +200,10 @@ func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, body io.R
 		if _, err := through.Write(buf[:size]); err != nil {
 			return n, err
 		}
-		if err := b.db.StageChunk(ctx, h.ID, id, n, buf[:size]); err != nil {
+		// Packed here and not by Postgres, which takes longer for it than for
+		// storing the file's events.
+		packed = s2.Encode(packed, buf[:size])
+		if err := b.db.StageChunk(ctx, h.ID, id, n, packed); err != nil {
 			return n, wrap("receive file", err)
 		}
 		if last {
@@ -328,17 +332,20 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
 	if err := p.resume(&job); err != nil {
 		return err
 	}
-	for last := false; !last; {
-		lines, err := p.chunk()
-		last = errors.Is(err, io.EOF)
-		if err != nil && !last {
-			return fmt.Errorf("read staged file: %w", err)
+	if err := p.expect(ctx); err != nil {
+		return err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	for c := range p.chunks(ctx) {
+		if c.err != nil {
+			return fmt.Errorf("read staged file: %w", c.err)
 		}
-		if err := p.append(ctx, &job, lines, last); err != nil {
+		if err := p.append(ctx, &job, c.lines, c.last); err != nil {
 			return err
 		}
 	}
-	return nil
+	return context.Cause(ctx)
 }
 
 // stagedReader reads a staged file back, one chunk at a time.
@@ -349,6 +356,7 @@ type stagedReader struct {
 	id     uuid.UUID
 	chunks int64
 	next   int64
+	plain  []byte
 	buf    bytes.Reader
 }
 
@@ -357,12 +365,15 @@ func (r *stagedReader) Read(p []byte) (int, error) {
 		if r.next == r.chunks {
 			return 0, io.EOF
 		}
-		data, err := r.book.db.StagedChunk(r.ctx, r.herd.ID, r.id, r.next)
+		packed, err := r.book.db.StagedChunk(r.ctx, r.herd.ID, r.id, r.next)
 		if err != nil {
 			return 0, wrap("read staged file", err)
 		}
+		if r.plain, err = s2.Decode(r.plain[:cap(r.plain)], packed); err != nil {
+			return 0, fmt.Errorf("read staged file: chunk %d: %w", r.next, err)
+		}
 		r.next++
-		r.buf.Reset(data)
+		r.buf.Reset(r.plain)
 	}
 	return r.buf.Read(p)
 }

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -289,6 +290,38 @@ func TestInterruptedImportResumes(t *testing.T) {
 	}
 	if got := stated(x.export()); got != want {
 		t.Fatal("the resumed import gave other events")
+	}
+}
+
+// Into an empty log, where ids are not looked up: a row that comes again many
+// rows later is there already, with other content it is refused, and a void
+// finds what an earlier transaction brought.
+func TestImportIntoAnEmptyLog(t *testing.T) {
+	t.Parallel()
+	const rows = 12_000
+	var b strings.Builder
+	b.WriteString("event_id,animal,kind,on,pen,void_event,reason\r\n")
+	id := func(n int) string { return fmt.Sprintf("0199f3a2-0000-7000-8000-%012d", n) }
+	for n := range rows {
+		fmt.Fprintf(&b, "%s,%04d,move,2026-01-01,p1,,\r\n", id(n), n%100)
+	}
+	fmt.Fprintf(&b, "%s,0007,move,2026-01-01,p1,,\r\n", id(7))
+	fmt.Fprintf(&b, "%s,0008,move,2026-01-01,p2,,\r\n", id(8))
+	fmt.Fprintf(&b, "%s,,void,2026-01-02,,%s,wrong pen\r\n", id(rows), id(9))
+	fmt.Fprintf(&b, "%s,,void,2026-01-02,,%s,not there\r\n", id(rows+1), id(rows+2))
+	x := setup(t)
+	r := x.load([]byte(b.String()), book.ImportOptions{})
+	if r.Counts.Rows != rows+4 || r.Counts.Appended != rows+1 || r.Counts.AlreadyThere != 1 || r.Counts.Refused != 2 {
+		t.Fatalf("%+v %+v", r.Counts, r.Problems)
+	}
+	if r.Problems[0].Line != rows+3 || r.Problems[0].Code != "conflict" || r.Problems[1].Line != rows+5 {
+		t.Errorf("%+v", r.Problems)
+	}
+	if head, err := x.book.Head(t.Context(), x.herd); err != nil || head.Seq != rows+1 {
+		t.Errorf("head %+v, %v", head, err)
+	}
+	if again := x.load([]byte(b.String()), book.ImportOptions{}); again.Counts.Appended != 0 || again.Counts.AlreadyThere != rows+2 || again.Counts.Refused != 2 {
+		t.Errorf("again: %+v", again.Counts)
 	}
 }
 

@@ -29,6 +29,10 @@ type passage struct {
 	// have appended so far, which a real one finds in the log.
 	voided map[uuid.UUID]bool
 	seen   map[uuid.UUID]seen
+	// alone says that the log was empty when the rows began to be appended, so
+	// that their ids need not be looked up: the log's unique key tells if that
+	// stops being true, by a row that comes twice or by another writer.
+	alone bool
 }
 
 // report is what an import remembers beside its counts.
@@ -145,6 +149,46 @@ func (p *passage) chunk() ([]sheet.Line, error) {
 	return lines, nil
 }
 
+// piece is what chunks gives: the rows of a transaction, or why there are none.
+type piece struct {
+	lines []sheet.Line
+	last  bool
+	err   error
+}
+
+// chunks reads the rest of the sheet, one chunk ahead of whoever appends them.
+// It ends after the last chunk, after an error, or with ctx.
+func (p *passage) chunks(ctx context.Context) <-chan piece {
+	out := make(chan piece, 1)
+	go func() {
+		defer close(out)
+		for {
+			lines, err := p.chunk()
+			c := piece{lines: lines, last: errors.Is(err, io.EOF)}
+			if !c.last {
+				c.err = err
+			}
+			select {
+			case out <- c:
+			case <-ctx.Done():
+				return
+			}
+			if c.last || c.err != nil {
+				return
+			}
+		}
+	}()
+	return out
+}
+
+// expect finds out whether the log has anything that the rows could be held
+// against.
+func (p *passage) expect(ctx context.Context) error {
+	head, err := p.book.db.HeadOf(ctx, p.herd.ID)
+	p.alone = head.Seq == 0
+	return wrap("read head", err)
+}
+
 // sorted is a chunk held against the log.
 type sorted struct {
 	fresh   []*row
@@ -160,7 +204,7 @@ func (p *passage) sort(ctx context.Context, lines []sheet.Line) (*sorted, error)
 	for i := range lines {
 		events = append(events, lines[i].Events...)
 	}
-	c, err := p.book.newClassifier(ctx, p.herd, events)
+	c, err := p.book.newClassifier(ctx, p.herd, events, p.alone)
 	if err != nil {
 		return nil, err
 	}
@@ -287,7 +331,8 @@ func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.L
 			return batch, err
 		})
 		if errors.Is(err, store.ErrIDTaken) && i < attempts {
-			continue // somebody else brought one of the ids meanwhile: look again
+			p.alone = false
+			continue // the file has it twice, or somebody else brought one of the ids meanwhile: look again
 		}
 		if err != nil {
 			return wrap("append rows of import", err)
