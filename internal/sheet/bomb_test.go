@@ -7,6 +7,7 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+	"time"
 
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/sheet"
@@ -111,5 +112,75 @@ func TestErrorsStay(t *testing.T) {
 	_, second := r.Next()
 	if first == nil || !errors.Is(second, first) {
 		t.Errorf("first %v, then %v", first, second)
+	}
+}
+
+// TestHostile reads files that are larger than any memory should have to be,
+// under every way to read one. Whatever they hold, what comes is an error or
+// events, soon, and with less than 64 MiB.
+func TestHostile(t *testing.T) {
+	head := strings.Join(sheet.Header(), ",") + "\r\n"
+	row := ",north-farm,1,move,2026-01-01" + strings.Repeat(",", 18) + "a\r\n"
+	positions, err := sheet.ParseMapping([]byte(`{version: 1, source: s, delimiter: ",", header_row: 0, dates: iso,
+		fields: {animal: {position: 1}, on: {position: 2}}, events: [{kind: dry_off}]}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	read := func(m *sheet.Mapping) func(io.Reader) error {
+		return func(src io.Reader) error {
+			r, err := sheet.NewReader(src, m, herd, today)
+			for err == nil {
+				_, err = r.Next()
+			}
+			return err
+		}
+	}
+	ways := map[string]func(io.Reader) error{
+		"native": read(sheet.Native()), "mapping": read(mapping(t, "office-events.yaml")), "mapping without header": read(positions),
+		"verify": func(src io.Reader) error { _, err := sheet.VerifyExport(src); return err },
+	}
+	const half, million = 512 << 20, 1_000_000
+	for _, tc := range []struct {
+		name, head, body string
+		size             int
+	}{
+		{"one line of 512 MiB", "", "x", half},
+		{"one line of 512 MiB behind a header", head, "x", half},
+		{"one quoted field of 512 MiB", head, "\"", half},
+		{"one quoted field over lines", head + "\"", "x\r\n", half},
+		{"an unterminated quote at the end", head + strings.Repeat(row, 3) + `"`, "x", 10_000},
+		{"a header of a million columns", "", "x,", 2 * million},
+		{"a million columns", head, "x,", 2 * million},
+		{"a million empty columns in every row", head + row, strings.Repeat(",", million) + "\n", 20 * million},
+		{"a million rows with one quote each", head, "a\"\r\n", 4 * million},
+		{"lines of CR", head, "\r", 64 << 20},
+		{"a mark without end", "", "\xef\xbb\xbf", 64 << 20},
+		{"halves of characters", head, "\xc3\"\xa9", 64 << 20},
+		{"UTF-16 under a mark", "\xff\xfe", "a\x00,\x00", 64 << 20},
+		{"UTF-16 lines under a mark", "\xfe\xff", "\x00k\x00\n", 8 << 20},
+		{"end records", head, "," + "north-farm,,end,2026-01-01\r\n", 16 << 20},
+		{"headers", "", head, 64 << 20},
+		{"rows", head, row, 24 << 20},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			for name, way := range ways {
+				runtime.GC()
+				var before runtime.MemStats
+				runtime.ReadMemStats(&before)
+				src := &endless{head: tc.head, body: tc.body, left: len(tc.head) + tc.size}
+				begun := time.Now()
+				err := way(src)
+				var fe *sheet.FileError
+				if !errors.Is(err, io.EOF) && !errors.As(err, &fe) {
+					t.Errorf("%s: got %v", name, err)
+				}
+				if grown := int64(src.most) - int64(before.HeapAlloc); grown > 64<<20 {
+					t.Errorf("%s: the heap grew by %d MiB", name, grown>>20)
+				}
+				if took := time.Since(begun); took > 30*time.Second {
+					t.Errorf("%s: it took %v", name, took)
+				}
+			}
+		})
 	}
 }

@@ -139,6 +139,10 @@ func TableSchema() TableDoc {
 	t.Fields = append(t.Fields,
 		FieldDoc{Name: columnNoteHash, Type: "string", Description: "commitment to the note: SHA-256 of salt and text; it stays when the note is erased", Constraints: hex64},
 		FieldDoc{
+			Name: columnRowCheck, Type: "string", Description: "check over the row's own cells but herd: an import refuses a row that it does not fit, and takes one without it for a new statement; empty in the last row",
+			Constraints: &ConstraintDoc{Pattern: "r[a-z2-7]{24}"},
+		},
+		FieldDoc{
 			Name: columnSeq, Type: "integer", Description: "number of the event in the herd's log, without a gap; in the last row the number of events",
 			Constraints: &ConstraintDoc{Required: true, Minimum: 0},
 		},

@@ -6,18 +6,53 @@
 // a single field, record or file may take. The package is pure: it reads an
 // [io.Reader] and writes an [io.Writer], and today is an argument.
 //
-// # The project's own profile
+// # The project's own profiles
 //
-// UTF-8 without a byte order mark, comma, CRLF, a header, RFC 4180 with the
-// quoting rule of [Writer]. The columns are those of event.Columns in that
-// order, then the log's own: note_hash, seq, recorded_at, hash. The last record
-// has the kind "end" and carries the head of the log, so that a file that was
-// cut off is told from a whole one. Reading is wider than writing: columns in
-// any order, LF, CR or CRLF, a byte order mark of UTF-8 or UTF-16, any of the
-// delimiters , ; tab |. An apostrophe in front of a text is kept: this profile
-// writes no guards against formulas, so what stands there is what was recorded.
-// The log's own columns are for [VerifyExport]; an import ignores them, except
-// note_hash for a note that was erased.
+// The interchange profile: UTF-8 without a byte order mark, comma, CRLF, a
+// header, RFC 4180 with the quoting rule of [Writer]. The columns are those of
+// event.Columns in that order, then the log's own: note_hash, row_check, seq,
+// recorded_at, hash. The last record has the kind "end" and carries the head of
+// the log, so that a file that was cut off is told from a whole one. Equal logs
+// give equal bytes.
+//
+// The spreadsheet profile ([NewSpreadsheetWriter]) is the same table for people:
+// a byte order mark, ; or another delimiter, one apostrophe in front of texts
+// that a program would take for a formula or a number, and a last column profile
+// that says so.
+//
+// [Native] reads both, and wider than they are written: columns in any order, LF,
+// CR or CRLF, a byte order mark of UTF-8 or UTF-16, any of the delimiters , ; tab
+// |. An apostrophe is taken away only in rows whose column profile says
+// spreadsheet, exactly one, and only where the writer would have put it. In any
+// other row what stands there is what was recorded.
+//
+// # The law of the passage
+//
+// An export that a spreadsheet program opened and saved gives the same log, or an
+// explicit refusal of the file or of the rows at fault: never another fact
+// without a word. This is how it holds:
+//
+//   - Every exported row has its row_check, a check over all that the event says
+//     but its herd: id, animal, dates, words, numbers, the note and its salt. An
+//     import refuses a row that its check does not fit, in any order of rows and
+//     columns, whatever became of the rows around it, and whether the log knows
+//     the event or not. So 17 for 0017, 8.4E+14, a day and month that changed
+//     places, a letter that the code page lacks, a space too many, a guard that
+//     was dropped are all told. Where only zeros in front of the animal's number
+//     were lost, the number that it was is proposed, never put in its place.
+//   - A file with the column hash must have its end record, and as many events as
+//     that says; a row too short to reach its check is refused.
+//   - A row whose row_check is empty, and every row of a file without that column,
+//     is a statement of whoever sends it, as in a sheet made by hand. That is how a
+//     change is made on purpose. An id that the log has with other content is then
+//     a conflict, and with a new id or none the row is a new event.
+//
+// Out of its power: a change to rows whose check was taken out; a sheet made by
+// hand, but for numbers in exponent form, which are always refused; that the file
+// is the newest one, or the one of the right herd where herd was renamed or
+// emptied; and intent, since who can compute a hash can compute a check. Against
+// that stands [VerifyExport] with a head that was seen before. The columns seq,
+// recorded_at and hash are for it; an import takes none of them into the log.
 //
 // # Row ids
 //

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"strings"
 	"testing"
+	"unicode"
 
 	"github.com/google/uuid"
 
@@ -96,6 +98,7 @@ func inOrder(t *testing.T, err error) {
 
 func FuzzNative(f *testing.F) {
 	f.Add(export(f, fixedLog(f, 6)))
+	f.Add(exportSpreadsheet(f, fixedLog(f, 6), '\t'))
 	for _, s := range []string{
 		"", "kind,on,animal\ndry_off,2026-01-31,7\n", "sep=;\r\nkind;on;animal\r\ndry_off;2026-01-31;7\r\n",
 		"\ufeffkind|on|animal|note\rdry_off|2026-01-31|7|\"a\rb\"\r", "kind,on,seq,hash\nend,,0,\n", "kind\ton\nx\ty\tz\n", "kind,on\n\"", "PK\x03\x04",
@@ -149,6 +152,7 @@ func FuzzMapping(f *testing.F) {
 func FuzzVerify(f *testing.F) {
 	f.Add(export(f, fixedLog(f, 6)))
 	f.Add(export(f, nil))
+	f.Add(exportSpreadsheet(f, fixedLog(f, 6), 0))
 	f.Add([]byte("kind,on,seq,hash\nend,,0,0\n"))
 	f.Fuzz(func(t *testing.T, doc []byte) {
 		report, err := sheet.VerifyExport(bytes.NewReader(doc))
@@ -176,4 +180,50 @@ func FuzzVerify(f *testing.F) {
 			t.Fatalf("%+v, and the import reads %d events", report, events)
 		}
 	})
+}
+
+// FuzzDamage: whatever becomes of the bytes of an export, an event that is
+// taken from a row with a check is one of the log.
+func FuzzDamage(f *testing.F) {
+	log := fixedLog(f, 6)
+	facts := map[string]bool{}
+	for _, r := range log {
+		facts[string(r.Bytes)+r.Note] = true
+	}
+	f.Add(export(f, log))
+	f.Add(exportSpreadsheet(f, log, ';'))
+	f.Fuzz(func(t *testing.T, doc []byte) {
+		lines, r, err := tryAll(doc, sheet.Native())
+		if err != nil {
+			inOrder(t, err)
+			return
+		}
+		check := -1
+		for i, h := range r.Layout().Header {
+			if strings.EqualFold(strings.Map(letters, h), "rowcheck") {
+				check = i
+			}
+		}
+		for _, l := range lines {
+			if check < 0 || check >= len(l.Cells) || strings.TrimSpace(l.Cells[check]) == "" {
+				continue // a statement of whoever sends it
+			}
+			for _, e := range l.Events {
+				if e.Note != "" {
+					e.Seal(e.NoteSalt)
+				}
+				if !facts[string(e.Canonical())+e.Note] {
+					t.Fatalf("line %d became another fact: %s", l.Number, e.Canonical())
+				}
+			}
+		}
+	})
+}
+
+// letters keeps those of a header's name, whatever stands around and between.
+func letters(r rune) rune {
+	if unicode.IsLetter(r) {
+		return r
+	}
+	return -1
 }

@@ -15,6 +15,7 @@ import (
 // The log's own columns behind those of event.Columns.
 const (
 	columnNoteHash   = "note_hash"
+	columnRowCheck   = "row_check"
 	columnSeq        = "seq"
 	columnRecordedAt = "recorded_at"
 	columnHash       = "hash"
@@ -24,7 +25,7 @@ const (
 const kindEnd = "end"
 
 // logColumns are the columns of the profile behind those of event.Columns.
-var logColumns = []string{columnNoteHash, columnSeq, columnRecordedAt, columnHash}
+var logColumns = []string{columnNoteHash, columnRowCheck, columnSeq, columnRecordedAt, columnHash}
 
 // Header names the columns of the project's profile in their fixed order.
 func Header() []string {
@@ -43,9 +44,11 @@ const timeLayout = "2006-01-02T15:04:05.000000Z"
 // What a column of the sheet is, where it is not an index into event.Columns.
 const (
 	isNoteHash = -1 - iota
+	isRowCheck
 	isSeq
 	isRecordedAt
 	isHash
+	isProfile
 	isReject
 )
 
@@ -133,6 +136,10 @@ func (r *Reader) bindNative(header []string, line int) error {
 		switch name {
 		case columnNoteHash:
 			n.is[i] = isNoteHash
+		case columnRowCheck:
+			n.is[i] = isRowCheck
+		case columnProfile:
+			n.is[i] = isProfile
 		case columnSeq:
 			n.is[i] = isSeq
 		case columnRecordedAt:
@@ -179,20 +186,14 @@ var lostDigits = regexp.MustCompile(`^[0-9]([.,][0-9]+)?[eE]\+?[0-9]{1,2}$`)
 func (r *Reader) nativeRow(line *Line) error {
 	n := &r.native
 	n.events++
-	clear(r.cells)
-	for i, c := range line.Cells {
-		if i < len(n.is) && n.is[i] >= 0 {
-			if n.is[i] != columnNote {
-				// Not trimCell: what a valid text may hold must come back as it was.
-				c = strings.TrimSpace(c)
-			}
-			r.cells[n.is[i]] = c
-		}
+	if !r.takeCells(line) {
+		return nil
 	}
 	if r.cells[columnKind] == kindEnd {
 		n.events--
 		return r.endRow(line)
 	}
+	r.stamp(line)
 	e, err := event.FromCells(r.cells)
 	if err != nil {
 		return r.eventProblems(line, err, n.columnOf)
@@ -208,14 +209,14 @@ func (r *Reader) nativeRow(line *Line) error {
 			r.problem(line, n.log[-isNoteHash-1], columnNoteHash, event.CodeBadText, "64 lower-case hex digits are expected", "")
 		}
 	}
-	if r.cells[columnID] == "" && lostDigits.MatchString(e.Animal) {
-		// With its event id the log would notice the changed number itself.
+	if n.fromLog(line.Cells, isRowCheck) == "" && lostDigits.MatchString(e.Animal) {
+		// With its check the row would tell by itself whether that is the name.
 		r.problem(line, n.back[columnAnimal], "animal", CodeScientific, scientificDetail(e.Animal), scientificHelp)
 	}
 	if err := e.Validate(r.today); err != nil {
 		return r.eventProblems(line, err, n.columnOf)
 	}
-	r.stamp(line)
+	r.checked(line, e)
 	if len(line.Problems) > 0 {
 		return nil
 	}
@@ -229,6 +230,43 @@ func (r *Reader) nativeRow(line *Line) error {
 	return nil
 }
 
+// takeCells brings the cells of a row into the order of event.Columns, without
+// the guards of the spreadsheet profile. It is false for a row of a profile that
+// is not known.
+func (r *Reader) takeCells(line *Line) bool {
+	n := &r.native
+	guarded := false
+	switch profile := n.fromLog(line.Cells, isProfile); profile {
+	case "": // every row of the interchange profile, and one that somebody put in
+	case profileSpreadsheet:
+		guarded = true
+	default:
+		r.problem(line, n.log[-isProfile-1], columnProfile, event.CodeNotAllowed, quote(profile)+" is no profile of byrelog",
+			"write "+profileSpreadsheet+" if texts bear the guards of an export, or leave the cell empty")
+		return false
+	}
+	columns := event.Columns()
+	clear(r.cells)
+	for i, c := range line.Cells {
+		if i >= len(n.is) || n.is[i] < 0 {
+			continue
+		}
+		k := n.is[i]
+		if k != columnNote {
+			// Not trimCell: what a valid text may hold must come back as it was.
+			c = strings.TrimSpace(c)
+		}
+		switch {
+		case guarded && userText[k]:
+			c = unguard(c)
+		case columns[k].Type == event.Bool && (c == "TRUE" || c == "FALSE"):
+			c = strings.ToLower(c) // programs write truth values in capitals
+		}
+		r.cells[k] = c
+	}
+	return true
+}
+
 func (n *nativeColumns) columnOf(name string) int {
 	if i, ok := event.ColumnIndex(name); ok {
 		return n.back[i]
@@ -240,12 +278,12 @@ func (n *nativeColumns) columnOf(name string) int {
 // of it is by an import.
 func (r *Reader) stamp(line *Line) {
 	n := &r.native
+	hash := n.fromLog(line.Cells, isHash)
 	seq, err := strconv.ParseInt(n.fromLog(line.Cells, isSeq), 10, 64)
 	if err != nil || seq < 1 {
 		return
 	}
 	s := &Stamp{Seq: seq}
-	hash := n.fromLog(line.Cells, isHash)
 	if seq > n.maxSeq {
 		n.maxSeq, n.maxHash = seq, hash
 	}
@@ -360,9 +398,11 @@ func (r *Reader) atEnd() error {
 		}
 	}
 	if n.end == nil {
-		if n.maxHash != "" && n.log[-isReject-1] < 0 {
-			// The rows come from an export, which always ends with its end record;
-			// a reject file has its own columns, and a file made by hand no hashes.
+		if n.log[-isHash-1] >= 0 && n.log[-isReject-1] < 0 {
+			// A file with that column is an export, which always ends with its end
+			// record; a reject file has columns of its own, and a file made by hand no
+			// hashes. The column decides, not its cells: a file may be cut off in its
+			// first row.
 			return &FileError{
 				Line: r.sc.line, Code: CodeEndRecord, Detail: "the rows are those of an export, and its end record is missing: the file was cut off",
 				Suggestion: "fetch the export again; if only these rows are meant, take the column hash out",

@@ -93,6 +93,7 @@ const (
 	CodeMojibake       = "mojibake"             // UTF-8 read as another encoding
 	CodeUnknownWord    = "unknown_word"         // a word that the mapping does not know
 	CodeNoRule         = "no_rule"              // no event of the mapping fits the row
+	CodeRowCheck       = "row_check"            // Native: the row is not what was exported
 	CodeDuplicateKey   = "duplicate_key"        // the mapping's key again, with other content
 	CodeReplacementRun = "undecodable_in_sheet" // U+FFFD: lost before the file reached us
 )

@@ -88,9 +88,13 @@ func TestOtherReader(t *testing.T) {
 			t.Fatalf("%d rows, header %q", len(rows), rows[0])
 		}
 		for i, r := range log {
-			want := append(r.Cells(nil), "", fmt.Sprint(r.Seq), r.RecordedAt.Format("2006-01-02T15:04:05.000000Z"), r.Hash.String())
+			check := rows[i+1][len(rows[0])-4]
+			if !strings.HasPrefix(check, "r") || len(check) != 25 {
+				t.Fatalf("row %d has the check %q", i+1, check)
+			}
+			want := append(r.Cells(nil), "", check, fmt.Sprint(r.Seq), r.RecordedAt.Format("2006-01-02T15:04:05.000000Z"), r.Hash.String())
 			if r.NoteHash != (event.Digest{}) {
-				want[len(want)-4] = r.NoteHash.String()
+				want[len(want)-5] = r.NoteHash.String()
 			}
 			if strings.Join(rows[i+1], "\x00") != strings.Join(want, "\x00") {
 				t.Fatalf("row %d\n got %q\nwant %q", i+1, rows[i+1], want)
@@ -115,7 +119,7 @@ func TestWrittenForm(t *testing.T) {
 	}
 	for _, part := range []string{
 		e.ID.String() + ",north-farm,0017,move,2026-03-01,,,,,,",
-		`,"a, b",`, `," 5"" high` + "\n" + `and wet",09000000000000000000000000000000,` + e.NoteHash.String() + ",1,2026-03-02T01:02:03.000004Z," + hash.String(),
+		`,"a, b",`, `," 5"" high` + "\n" + `and wet",09000000000000000000000000000000,` + e.NoteHash.String() + ",rj37onw6xxlvbowwlk4cxm2cg,1,2026-03-02T01:02:03.000004Z," + hash.String(),
 	} {
 		if !strings.Contains(lines[1], part) {
 			t.Errorf("the row lacks %q:\n%s", part, lines[1])

@@ -28,6 +28,8 @@ type Reader struct {
 	native  nativeColumns
 	foreign foreignColumns
 	cells   []string // one row in the order of event.Columns
+	check   []byte   // of a row
+	scratch []byte
 }
 
 // Layout is how a sheet is written: what a [RejectWriter] needs to write rows
@@ -49,6 +51,7 @@ type Stats struct {
 	Skipped  int  `json:"skipped"` // rows that are no records, or records again
 	Refused  int  `json:"refused"` // rows with problems
 	Events   int  `json:"events"`
+	Checked  int  `json:"checked"`  // Native: rows that are what an export said, by their own check
 	Complete bool `json:"complete"` // the end record was there and fits; only Native has one
 }
 

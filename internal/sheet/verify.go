@@ -67,10 +67,15 @@ func (v *verifier) row(line *Line) error {
 	}
 	if len(line.Problems) > 0 {
 		p := line.Problems[0]
+		if p.Code == CodeRowCheck {
+			p.Code, p.Detail = CodeChain, "row_check does not fit: this row is not what the log's hash was made of, or its row_check was changed"
+		}
 		return fault(line, next, p.Code, p.Detail)
 	}
 	s, e := line.Stamp, line.Events[0]
 	switch {
+	case v.rd.native.log[-isRowCheck-1] >= 0 && v.rd.native.fromLog(line.Cells, isRowCheck) == "":
+		return fault(line, next, CodeChain, "row_check is missing")
 	case s == nil:
 		return fault(line, next, CodeChain, "seq, recorded_at or hash is missing or malformed")
 	case s.Seq != next:

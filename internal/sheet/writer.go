@@ -89,9 +89,12 @@ func (w *rowWriter) flush() error { return w.w.Flush() }
 // concurrent use.
 type Writer struct {
 	out   *rowWriter
+	form  Form
 	herd  string
 	cells []string
 	log   []byte // the log's own columns of a row
+	check []byte // of the row
+	buf   []byte
 	seq   int64
 	on    event.Date
 	at    time.Time
@@ -99,13 +102,23 @@ type Writer struct {
 	err   error
 }
 
-// NewWriter begins an export of the herd.
-func NewWriter(w io.Writer, herd string) (*Writer, error) {
+// NewWriter begins an export of the herd in the interchange profile.
+func NewWriter(w io.Writer, herd string) (*Writer, error) { return newWriter(w, herd, Form{}) }
+
+func newWriter(w io.Writer, herd string, f Form) (*Writer, error) {
 	if !event.ValidHerdName(herd) {
 		return nil, fmt.Errorf("export: %q cannot name a herd", herd)
 	}
-	wr := &Writer{out: newRowWriter(w, ','), herd: herd}
-	return wr, wr.out.row(Header())
+	out, err := f.begin(w)
+	if err != nil {
+		return nil, fmt.Errorf("export: %w", err)
+	}
+	wr := &Writer{out: out, form: f, herd: herd}
+	header := Header()
+	if f.Spreadsheet {
+		header = append(header, columnProfile)
+	}
+	return wr, wr.out.row(header)
 }
 
 // Write adds one event. An export holds the whole log, so the first has seq 1
@@ -122,6 +135,7 @@ func (w *Writer) Write(r *event.Recorded) error {
 		return w.err
 	}
 	w.cells = r.Cells(w.cells)
+	w.check, w.buf = appendCheck(w.check[:0], w.buf, &r.Event)
 	w.seq, w.on, w.at, w.hash = r.Seq, r.On, r.RecordedAt, r.Hash
 	w.err = w.row(r.NoteHash)
 	return w.err
@@ -130,19 +144,31 @@ func (w *Writer) Write(r *event.Recorded) error {
 // row writes the cells and the log's own columns, none of which ever needs
 // quotes.
 func (w *Writer) row(noteHash event.Digest) error {
+	if w.form.Spreadsheet {
+		for i, c := range w.cells {
+			if userText[i] {
+				w.cells[i] = guard(c)
+			}
+		}
+	}
 	w.out.fields(w.cells)
-	b := append(w.log[:0], ',')
+	d := w.out.delim
+	b := append(w.log[:0], d)
 	if noteHash != (event.Digest{}) {
 		b = hex.AppendEncode(b, noteHash[:])
 	}
-	b = append(b, ',')
+	b = append(append(b, d), w.check...)
+	b = append(b, d)
 	b = strconv.AppendInt(b, w.seq, 10)
-	b = append(b, ',')
+	b = append(b, d)
 	if !w.at.IsZero() {
 		b = w.at.UTC().AppendFormat(b, timeLayout)
 	}
-	b = append(b, ',')
+	b = append(b, d)
 	b = hex.AppendEncode(b, w.hash[:])
+	if w.form.Spreadsheet {
+		b = append(append(b, d), profileSpreadsheet...)
+	}
 	w.log = append(b, "\r\n"...)
 	_, err := w.out.w.Write(w.log)
 	return err
@@ -159,6 +185,7 @@ func (w *Writer) Close() error {
 	w.cells[columnHerd] = w.herd
 	w.cells[columnKind] = kindEnd
 	w.cells[columnOn] = w.on.String()
+	w.check = w.check[:0] // the end record says nothing of an animal
 	if err := w.row(event.Digest{}); err != nil {
 		return err
 	}
