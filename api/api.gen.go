@@ -960,6 +960,45 @@ func (e WalkEventKind) Valid() bool {
 	}
 }
 
+// Defines values for DelimiterParam.
+const (
+	DelimiterParamComma     DelimiterParam = "comma"
+	DelimiterParamSemicolon DelimiterParam = "semicolon"
+	DelimiterParamTab       DelimiterParam = "tab"
+)
+
+// Valid indicates whether the value is a known member of the DelimiterParam enum.
+func (e DelimiterParam) Valid() bool {
+	switch e {
+	case DelimiterParamComma:
+		return true
+	case DelimiterParamSemicolon:
+		return true
+	case DelimiterParamTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ProfileParam.
+const (
+	ProfileParamInterchange ProfileParam = "interchange"
+	ProfileParamSpreadsheet ProfileParam = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ProfileParam enum.
+func (e ProfileParam) Valid() bool {
+	switch e {
+	case ProfileParamInterchange:
+		return true
+	case ProfileParamSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for StrataParam.
 const (
 	StrataParamCows    StrataParam = "cows"
@@ -972,6 +1011,216 @@ func (e StrataParam) Valid() bool {
 	case StrataParamCows:
 		return true
 	case StrataParamHeifers:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetTablesParamsTable.
+const (
+	GetTablesParamsTableLists       GetTablesParamsTable = "lists"
+	GetTablesParamsTableSummary     GetTablesParamsTable = "summary"
+	GetTablesParamsTableTechnicians GetTablesParamsTable = "technicians"
+)
+
+// Valid indicates whether the value is a known member of the GetTablesParamsTable enum.
+func (e GetTablesParamsTable) Valid() bool {
+	switch e {
+	case GetTablesParamsTableLists:
+		return true
+	case GetTablesParamsTableSummary:
+		return true
+	case GetTablesParamsTableTechnicians:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListAnimalsParamsProfile.
+const (
+	ListAnimalsParamsProfileInterchange ListAnimalsParamsProfile = "interchange"
+	ListAnimalsParamsProfileSpreadsheet ListAnimalsParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListAnimalsParamsProfile enum.
+func (e ListAnimalsParamsProfile) Valid() bool {
+	switch e {
+	case ListAnimalsParamsProfileInterchange:
+		return true
+	case ListAnimalsParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListAnimalsParamsDelimiter.
+const (
+	ListAnimalsParamsDelimiterComma     ListAnimalsParamsDelimiter = "comma"
+	ListAnimalsParamsDelimiterSemicolon ListAnimalsParamsDelimiter = "semicolon"
+	ListAnimalsParamsDelimiterTab       ListAnimalsParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListAnimalsParamsDelimiter enum.
+func (e ListAnimalsParamsDelimiter) Valid() bool {
+	switch e {
+	case ListAnimalsParamsDelimiterComma:
+		return true
+	case ListAnimalsParamsDelimiterSemicolon:
+		return true
+	case ListAnimalsParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetDataPackageParamsTable.
+const (
+	GetDataPackageParamsTableAnimals  GetDataPackageParamsTable = "animals"
+	GetDataPackageParamsTableEvents   GetDataPackageParamsTable = "events"
+	GetDataPackageParamsTableEvidence GetDataPackageParamsTable = "evidence"
+	GetDataPackageParamsTableExport   GetDataPackageParamsTable = "export"
+	GetDataPackageParamsTableFindings GetDataPackageParamsTable = "findings"
+	GetDataPackageParamsTableIndices  GetDataPackageParamsTable = "indices"
+	GetDataPackageParamsTableLists    GetDataPackageParamsTable = "lists"
+)
+
+// Valid indicates whether the value is a known member of the GetDataPackageParamsTable enum.
+func (e GetDataPackageParamsTable) Valid() bool {
+	switch e {
+	case GetDataPackageParamsTableAnimals:
+		return true
+	case GetDataPackageParamsTableEvents:
+		return true
+	case GetDataPackageParamsTableEvidence:
+		return true
+	case GetDataPackageParamsTableExport:
+		return true
+	case GetDataPackageParamsTableFindings:
+		return true
+	case GetDataPackageParamsTableIndices:
+		return true
+	case GetDataPackageParamsTableLists:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListEventsParamsProfile.
+const (
+	ListEventsParamsProfileInterchange ListEventsParamsProfile = "interchange"
+	ListEventsParamsProfileSpreadsheet ListEventsParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListEventsParamsProfile enum.
+func (e ListEventsParamsProfile) Valid() bool {
+	switch e {
+	case ListEventsParamsProfileInterchange:
+		return true
+	case ListEventsParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListEventsParamsDelimiter.
+const (
+	ListEventsParamsDelimiterComma     ListEventsParamsDelimiter = "comma"
+	ListEventsParamsDelimiterSemicolon ListEventsParamsDelimiter = "semicolon"
+	ListEventsParamsDelimiterTab       ListEventsParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListEventsParamsDelimiter enum.
+func (e ListEventsParamsDelimiter) Valid() bool {
+	switch e {
+	case ListEventsParamsDelimiterComma:
+		return true
+	case ListEventsParamsDelimiterSemicolon:
+		return true
+	case ListEventsParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ExportHerdParamsProfile.
+const (
+	ExportHerdParamsProfileInterchange ExportHerdParamsProfile = "interchange"
+	ExportHerdParamsProfileSpreadsheet ExportHerdParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ExportHerdParamsProfile enum.
+func (e ExportHerdParamsProfile) Valid() bool {
+	switch e {
+	case ExportHerdParamsProfileInterchange:
+		return true
+	case ExportHerdParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ExportHerdParamsDelimiter.
+const (
+	ExportHerdParamsDelimiterComma     ExportHerdParamsDelimiter = "comma"
+	ExportHerdParamsDelimiterSemicolon ExportHerdParamsDelimiter = "semicolon"
+	ExportHerdParamsDelimiterTab       ExportHerdParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ExportHerdParamsDelimiter enum.
+func (e ExportHerdParamsDelimiter) Valid() bool {
+	switch e {
+	case ExportHerdParamsDelimiterComma:
+		return true
+	case ExportHerdParamsDelimiterSemicolon:
+		return true
+	case ExportHerdParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListFindingsParamsProfile.
+const (
+	ListFindingsParamsProfileInterchange ListFindingsParamsProfile = "interchange"
+	ListFindingsParamsProfileSpreadsheet ListFindingsParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListFindingsParamsProfile enum.
+func (e ListFindingsParamsProfile) Valid() bool {
+	switch e {
+	case ListFindingsParamsProfileInterchange:
+		return true
+	case ListFindingsParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListFindingsParamsDelimiter.
+const (
+	ListFindingsParamsDelimiterComma     ListFindingsParamsDelimiter = "comma"
+	ListFindingsParamsDelimiterSemicolon ListFindingsParamsDelimiter = "semicolon"
+	ListFindingsParamsDelimiterTab       ListFindingsParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListFindingsParamsDelimiter enum.
+func (e ListFindingsParamsDelimiter) Valid() bool {
+	switch e {
+	case ListFindingsParamsDelimiterComma:
+		return true
+	case ListFindingsParamsDelimiterSemicolon:
+		return true
+	case ListFindingsParamsDelimiterTab:
 		return true
 	default:
 		return false
@@ -996,6 +1245,45 @@ func (e ListIndicesParamsStrata) Valid() bool {
 	}
 }
 
+// Defines values for ListIndicesParamsProfile.
+const (
+	ListIndicesParamsProfileInterchange ListIndicesParamsProfile = "interchange"
+	ListIndicesParamsProfileSpreadsheet ListIndicesParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListIndicesParamsProfile enum.
+func (e ListIndicesParamsProfile) Valid() bool {
+	switch e {
+	case ListIndicesParamsProfileInterchange:
+		return true
+	case ListIndicesParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListIndicesParamsDelimiter.
+const (
+	ListIndicesParamsDelimiterComma     ListIndicesParamsDelimiter = "comma"
+	ListIndicesParamsDelimiterSemicolon ListIndicesParamsDelimiter = "semicolon"
+	ListIndicesParamsDelimiterTab       ListIndicesParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListIndicesParamsDelimiter enum.
+func (e ListIndicesParamsDelimiter) Valid() bool {
+	switch e {
+	case ListIndicesParamsDelimiterComma:
+		return true
+	case ListIndicesParamsDelimiterSemicolon:
+		return true
+	case ListIndicesParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for GetIndexParamsStrata.
 const (
 	GetIndexParamsStrataCows    GetIndexParamsStrata = "cows"
@@ -1008,6 +1296,45 @@ func (e GetIndexParamsStrata) Valid() bool {
 	case GetIndexParamsStrataCows:
 		return true
 	case GetIndexParamsStrataHeifers:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetIndexParamsProfile.
+const (
+	GetIndexParamsProfileInterchange GetIndexParamsProfile = "interchange"
+	GetIndexParamsProfileSpreadsheet GetIndexParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the GetIndexParamsProfile enum.
+func (e GetIndexParamsProfile) Valid() bool {
+	switch e {
+	case GetIndexParamsProfileInterchange:
+		return true
+	case GetIndexParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetIndexParamsDelimiter.
+const (
+	GetIndexParamsDelimiterComma     GetIndexParamsDelimiter = "comma"
+	GetIndexParamsDelimiterSemicolon GetIndexParamsDelimiter = "semicolon"
+	GetIndexParamsDelimiterTab       GetIndexParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the GetIndexParamsDelimiter enum.
+func (e GetIndexParamsDelimiter) Valid() bool {
+	switch e {
+	case GetIndexParamsDelimiterComma:
+		return true
+	case GetIndexParamsDelimiterSemicolon:
+		return true
+	case GetIndexParamsDelimiterTab:
 		return true
 	default:
 		return false
@@ -1032,6 +1359,123 @@ func (e ListEvidenceParamsStrata) Valid() bool {
 	}
 }
 
+// Defines values for ListEvidenceParamsProfile.
+const (
+	ListEvidenceParamsProfileInterchange ListEvidenceParamsProfile = "interchange"
+	ListEvidenceParamsProfileSpreadsheet ListEvidenceParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListEvidenceParamsProfile enum.
+func (e ListEvidenceParamsProfile) Valid() bool {
+	switch e {
+	case ListEvidenceParamsProfileInterchange:
+		return true
+	case ListEvidenceParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListEvidenceParamsDelimiter.
+const (
+	ListEvidenceParamsDelimiterComma     ListEvidenceParamsDelimiter = "comma"
+	ListEvidenceParamsDelimiterSemicolon ListEvidenceParamsDelimiter = "semicolon"
+	ListEvidenceParamsDelimiterTab       ListEvidenceParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListEvidenceParamsDelimiter enum.
+func (e ListEvidenceParamsDelimiter) Valid() bool {
+	switch e {
+	case ListEvidenceParamsDelimiterComma:
+		return true
+	case ListEvidenceParamsDelimiterSemicolon:
+		return true
+	case ListEvidenceParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetListParamsProfile.
+const (
+	GetListParamsProfileInterchange GetListParamsProfile = "interchange"
+	GetListParamsProfileSpreadsheet GetListParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the GetListParamsProfile enum.
+func (e GetListParamsProfile) Valid() bool {
+	switch e {
+	case GetListParamsProfileInterchange:
+		return true
+	case GetListParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetListParamsDelimiter.
+const (
+	GetListParamsDelimiterComma     GetListParamsDelimiter = "comma"
+	GetListParamsDelimiterSemicolon GetListParamsDelimiter = "semicolon"
+	GetListParamsDelimiterTab       GetListParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the GetListParamsDelimiter enum.
+func (e GetListParamsDelimiter) Valid() bool {
+	switch e {
+	case GetListParamsDelimiterComma:
+		return true
+	case GetListParamsDelimiterSemicolon:
+		return true
+	case GetListParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListVisitParamsProfile.
+const (
+	ListVisitParamsProfileInterchange ListVisitParamsProfile = "interchange"
+	ListVisitParamsProfileSpreadsheet ListVisitParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListVisitParamsProfile enum.
+func (e ListVisitParamsProfile) Valid() bool {
+	switch e {
+	case ListVisitParamsProfileInterchange:
+		return true
+	case ListVisitParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListVisitParamsDelimiter.
+const (
+	ListVisitParamsDelimiterComma     ListVisitParamsDelimiter = "comma"
+	ListVisitParamsDelimiterSemicolon ListVisitParamsDelimiter = "semicolon"
+	ListVisitParamsDelimiterTab       ListVisitParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListVisitParamsDelimiter enum.
+func (e ListVisitParamsDelimiter) Valid() bool {
+	switch e {
+	case ListVisitParamsDelimiterComma:
+		return true
+	case ListVisitParamsDelimiterSemicolon:
+		return true
+	case ListVisitParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for GetSummaryParamsStrata.
 const (
 	GetSummaryParamsStrataCows    GetSummaryParamsStrata = "cows"
@@ -1050,6 +1494,45 @@ func (e GetSummaryParamsStrata) Valid() bool {
 	}
 }
 
+// Defines values for GetSummaryParamsProfile.
+const (
+	GetSummaryParamsProfileInterchange GetSummaryParamsProfile = "interchange"
+	GetSummaryParamsProfileSpreadsheet GetSummaryParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the GetSummaryParamsProfile enum.
+func (e GetSummaryParamsProfile) Valid() bool {
+	switch e {
+	case GetSummaryParamsProfileInterchange:
+		return true
+	case GetSummaryParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetSummaryParamsDelimiter.
+const (
+	GetSummaryParamsDelimiterComma     GetSummaryParamsDelimiter = "comma"
+	GetSummaryParamsDelimiterSemicolon GetSummaryParamsDelimiter = "semicolon"
+	GetSummaryParamsDelimiterTab       GetSummaryParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the GetSummaryParamsDelimiter enum.
+func (e GetSummaryParamsDelimiter) Valid() bool {
+	switch e {
+	case GetSummaryParamsDelimiterComma:
+		return true
+	case GetSummaryParamsDelimiterSemicolon:
+		return true
+	case GetSummaryParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ListTechniciansParamsStrata.
 const (
 	ListTechniciansParamsStrataCows    ListTechniciansParamsStrata = "cows"
@@ -1062,6 +1545,45 @@ func (e ListTechniciansParamsStrata) Valid() bool {
 	case ListTechniciansParamsStrataCows:
 		return true
 	case ListTechniciansParamsStrataHeifers:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListTechniciansParamsProfile.
+const (
+	ListTechniciansParamsProfileInterchange ListTechniciansParamsProfile = "interchange"
+	ListTechniciansParamsProfileSpreadsheet ListTechniciansParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListTechniciansParamsProfile enum.
+func (e ListTechniciansParamsProfile) Valid() bool {
+	switch e {
+	case ListTechniciansParamsProfileInterchange:
+		return true
+	case ListTechniciansParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListTechniciansParamsDelimiter.
+const (
+	ListTechniciansParamsDelimiterComma     ListTechniciansParamsDelimiter = "comma"
+	ListTechniciansParamsDelimiterSemicolon ListTechniciansParamsDelimiter = "semicolon"
+	ListTechniciansParamsDelimiterTab       ListTechniciansParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListTechniciansParamsDelimiter enum.
+func (e ListTechniciansParamsDelimiter) Valid() bool {
+	switch e {
+	case ListTechniciansParamsDelimiterComma:
+		return true
+	case ListTechniciansParamsDelimiterSemicolon:
+		return true
+	case ListTechniciansParamsDelimiterTab:
 		return true
 	default:
 		return false
@@ -3347,6 +3869,9 @@ type CursorParam = string
 // DaysParam defines model for DaysParam.
 type DaysParam = int
 
+// DelimiterParam defines model for DelimiterParam.
+type DelimiterParam string
+
 // EventIDParam defines model for EventIDParam.
 type EventIDParam = openapi_types.UUID
 
@@ -3386,6 +3911,9 @@ type MergeDaysParam = int
 
 // OnParam defines model for OnParam.
 type OnParam = openapi_types.Date
+
+// ProfileParam defines model for ProfileParam.
+type ProfileParam string
 
 // StrataParam defines model for StrataParam.
 type StrataParam string
@@ -3429,6 +3957,15 @@ type Unavailable = Problem
 // UnsupportedMediaType RFC 9457 problem details. Clients ignore members they do not know.
 type UnsupportedMediaType = Problem
 
+// GetTablesParams defines parameters for GetTables.
+type GetTablesParams struct {
+	// Table Describe only this table.
+	Table *GetTablesParamsTable `form:"table,omitempty" json:"table,omitempty"`
+}
+
+// GetTablesParamsTable defines parameters for GetTables.
+type GetTablesParamsTable string
+
 // ListAnimalsParams defines parameters for ListAnimals.
 type ListAnimalsParams struct {
 	// Status Only animals of this status.
@@ -3449,9 +3986,24 @@ type ListAnimalsParams struct {
 	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
 	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListAnimalsParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListAnimalsParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// ListAnimalsParamsProfile defines parameters for ListAnimals.
+type ListAnimalsParamsProfile string
+
+// ListAnimalsParamsDelimiter defines parameters for ListAnimals.
+type ListAnimalsParamsDelimiter string
 
 // GetAnimalParams defines parameters for GetAnimal.
 type GetAnimalParams struct {
@@ -3476,6 +4028,15 @@ type GetEligibilityParams struct {
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// GetDataPackageParams defines parameters for GetDataPackage.
+type GetDataPackageParams struct {
+	// Table What is described; `lists` is every list, and `evidence` that of every index.
+	Table *GetDataPackageParamsTable `form:"table,omitempty" json:"table,omitempty"`
+}
+
+// GetDataPackageParamsTable defines parameters for GetDataPackage.
+type GetDataPackageParamsTable string
 
 // ListEventsParams defines parameters for ListEvents.
 type ListEventsParams struct {
@@ -3509,9 +4070,24 @@ type ListEventsParams struct {
 	// Wait Hold the answer up to so many seconds until there is something new. Not together with `as_of`.
 	Wait *int `form:"wait,omitempty" json:"wait,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListEventsParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListEventsParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// ListEventsParamsProfile defines parameters for ListEvents.
+type ListEventsParamsProfile string
+
+// ListEventsParamsDelimiter defines parameters for ListEvents.
+type ListEventsParamsDelimiter string
 
 // AppendEventsParams defines parameters for AppendEvents.
 type AppendEventsParams struct {
@@ -3540,9 +4116,24 @@ type VoidEventParams struct {
 
 // ExportHerdParams defines parameters for ExportHerd.
 type ExportHerdParams struct {
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ExportHerdParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ExportHerdParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// ExportHerdParamsProfile defines parameters for ExportHerd.
+type ExportHerdParamsProfile string
+
+// ExportHerdParamsDelimiter defines parameters for ExportHerd.
+type ExportHerdParamsDelimiter string
 
 // ListFindingsParams defines parameters for ListFindings.
 type ListFindingsParams struct {
@@ -3570,9 +4161,24 @@ type ListFindingsParams struct {
 	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
 	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListFindingsParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListFindingsParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// ListFindingsParamsProfile defines parameters for ListFindings.
+type ListFindingsParamsProfile string
+
+// ListFindingsParamsDelimiter defines parameters for ListFindings.
+type ListFindingsParamsDelimiter string
 
 // GetHeadParams defines parameters for GetHead.
 type GetHeadParams struct {
@@ -3639,12 +4245,27 @@ type ListIndicesParams struct {
 	// By Break down by a group; the `groups` of an index's definition say which it knows. In a list, indices that do not know it keep their own rows.
 	By *ByParam `form:"by,omitempty" json:"by,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListIndicesParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListIndicesParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
 
 // ListIndicesParamsStrata defines parameters for ListIndices.
 type ListIndicesParamsStrata string
+
+// ListIndicesParamsProfile defines parameters for ListIndices.
+type ListIndicesParamsProfile string
+
+// ListIndicesParamsDelimiter defines parameters for ListIndices.
+type ListIndicesParamsDelimiter string
 
 // GetIndexParams defines parameters for GetIndex.
 type GetIndexParams struct {
@@ -3678,12 +4299,27 @@ type GetIndexParams struct {
 	// By Break down by a group; the `groups` of an index's definition say which it knows. In a list, indices that do not know it keep their own rows.
 	By *ByParam `form:"by,omitempty" json:"by,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *GetIndexParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *GetIndexParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
 
 // GetIndexParamsStrata defines parameters for GetIndex.
 type GetIndexParamsStrata string
+
+// GetIndexParamsProfile defines parameters for GetIndex.
+type GetIndexParamsProfile string
+
+// GetIndexParamsDelimiter defines parameters for GetIndex.
+type GetIndexParamsDelimiter string
 
 // ListEvidenceParams defines parameters for ListEvidence.
 type ListEvidenceParams struct {
@@ -3723,12 +4359,27 @@ type ListEvidenceParams struct {
 	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
 	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListEvidenceParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListEvidenceParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
 
 // ListEvidenceParamsStrata defines parameters for ListEvidence.
 type ListEvidenceParamsStrata string
+
+// ListEvidenceParamsProfile defines parameters for ListEvidence.
+type ListEvidenceParamsProfile string
+
+// ListEvidenceParamsDelimiter defines parameters for ListEvidence.
+type ListEvidenceParamsDelimiter string
 
 // GetListParams defines parameters for GetList.
 type GetListParams struct {
@@ -3751,9 +4402,24 @@ type GetListParams struct {
 	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
 	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
 
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *GetListParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *GetListParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// GetListParamsProfile defines parameters for GetList.
+type GetListParamsProfile string
+
+// GetListParamsDelimiter defines parameters for GetList.
+type GetListParamsDelimiter string
 
 // ListVisitParams defines parameters for ListVisit.
 type ListVisitParams struct {
@@ -3769,7 +4435,22 @@ type ListVisitParams struct {
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
 	// (`examine` 1, `breed` 0, `queries` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
+
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListVisitParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListVisitParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
 }
+
+// ListVisitParamsProfile defines parameters for ListVisit.
+type ListVisitParamsProfile string
+
+// ListVisitParamsDelimiter defines parameters for ListVisit.
+type ListVisitParamsDelimiter string
 
 // GetSummaryParams defines parameters for GetSummary.
 type GetSummaryParams struct {
@@ -3808,10 +4489,25 @@ type GetSummaryParams struct {
 
 	// By Break down by a group; the `groups` of an index's definition say which it knows. In a list, indices that do not know it keep their own rows.
 	By *ByParam `form:"by,omitempty" json:"by,omitempty"`
+
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *GetSummaryParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *GetSummaryParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
 }
 
 // GetSummaryParamsStrata defines parameters for GetSummary.
 type GetSummaryParamsStrata string
+
+// GetSummaryParamsProfile defines parameters for GetSummary.
+type GetSummaryParamsProfile string
+
+// GetSummaryParamsDelimiter defines parameters for GetSummary.
+type GetSummaryParamsDelimiter string
 
 // ListTechniciansParams defines parameters for ListTechnicians.
 type ListTechniciansParams struct {
@@ -3838,10 +4534,25 @@ type ListTechniciansParams struct {
 
 	// Strata Cows and heifers are never pooled.
 	Strata *ListTechniciansParamsStrata `form:"strata,omitempty" json:"strata,omitempty"`
+
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListTechniciansParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListTechniciansParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
 }
 
 // ListTechniciansParamsStrata defines parameters for ListTechnicians.
 type ListTechniciansParamsStrata string
+
+// ListTechniciansParamsProfile defines parameters for ListTechnicians.
+type ListTechniciansParamsProfile string
+
+// ListTechniciansParamsDelimiter defines parameters for ListTechnicians.
+type ListTechniciansParamsDelimiter string
 
 // CreateHerdJSONRequestBody defines body for CreateHerd for application/json ContentType.
 type CreateHerdJSONRequestBody = NewHerd
@@ -4633,6 +5344,13 @@ type ClientInterface interface {
 	// Corresponds with GET /readyz (the `GetReadiness` operationId).
 	GetReadiness(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// GetTables What the columns of the tables over several herds mean
+	//
+	// A Data Package v2 descriptor as of one herd, of the lists, the summary and the technicians.
+	//
+	// Corresponds with GET /v1/datapackage.json (the `GetTables` operationId).
+	GetTables(ctx context.Context, params *GetTablesParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ListDefinitions The definitions of the indices, with their sources
 	//
 	// Corresponds with GET /v1/definitions (the `ListDefinitions` operationId).
@@ -4707,12 +5425,13 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/animals/{animal}/eligibility (the `GetEligibility` operationId).
 	GetEligibility(ctx context.Context, herd HerdParam, animal AnimalParam, params *GetEligibilityParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
-	// GetDataPackage What the columns of the export mean
+	// GetDataPackage What the columns of the export and of the other tables mean
 	//
-	// A Data Package v2 descriptor with a Table Schema, generated from the declarations of the event kinds.
+	// A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
+	// Every file is described twice, as the interchange profile and as the spreadsheet profile have it.
 	//
 	// Corresponds with GET /v1/herds/{herd}/datapackage.json (the `GetDataPackage` operationId).
-	GetDataPackage(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*http.Response, error)
+	GetDataPackage(ctx context.Context, herd HerdParam, params *GetDataPackageParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// ListEvents Read or follow the log
 	//
@@ -4786,8 +5505,16 @@ type ClientInterface interface {
 	// ExportHerd The whole log as CSV
 	//
 	// Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
-	// `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file without it was
-	// cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+	// `note_hash`, `row_check`, `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file
+	// without it was cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+	//
+	// `row_check` is a check over what the row's event says but its herd. An import refuses a row that it does not fit, so that
+	// a spreadsheet program which opened and saved the file (`17` for `0017`) never makes another fact of it; a row
+	// whose `row_check` is emptied is taken for a new statement. It is `r` and, in lower-case base32, the first 15 bytes of the
+	// SHA-256 of `byrelog-row-1`, a zero byte, the event's canonical bytes without `herd` and (unless the note
+	// was erased) `note_hash`, a zero byte, the note, a zero byte, and the note's salt.
+	//
+	// `profile=spreadsheet` gives the same rows for people, with one more column `profile`; it can be imported and verified as well.
 	//
 	// Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 	ExportHerd(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*http.Response, error)
@@ -5051,6 +5778,23 @@ func (c *Client) GetReadiness(ctx context.Context, reqEditors ...RequestEditorFn
 	return c.Client.Do(req)
 }
 
+// GetTables What the columns of the tables over several herds mean
+//
+// A Data Package v2 descriptor as of one herd, of the lists, the summary and the technicians.
+//
+// Corresponds with GET /v1/datapackage.json (the `GetTables` operationId).
+func (c *Client) GetTables(ctx context.Context, params *GetTablesParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetTablesRequest(c.Server, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
 // ListDefinitions The definitions of the indices, with their sources
 //
 // Corresponds with GET /v1/definitions (the `ListDefinitions` operationId).
@@ -5235,13 +5979,14 @@ func (c *Client) GetEligibility(ctx context.Context, herd HerdParam, animal Anim
 	return c.Client.Do(req)
 }
 
-// GetDataPackage What the columns of the export mean
+// GetDataPackage What the columns of the export and of the other tables mean
 //
-// A Data Package v2 descriptor with a Table Schema, generated from the declarations of the event kinds.
+// A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
+// Every file is described twice, as the interchange profile and as the spreadsheet profile have it.
 //
 // Corresponds with GET /v1/herds/{herd}/datapackage.json (the `GetDataPackage` operationId).
-func (c *Client) GetDataPackage(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
-	req, err := NewGetDataPackageRequest(c.Server, herd)
+func (c *Client) GetDataPackage(ctx context.Context, herd HerdParam, params *GetDataPackageParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetDataPackageRequest(c.Server, herd, params)
 	if err != nil {
 		return nil, err
 	}
@@ -5394,8 +6139,16 @@ func (c *Client) VoidEvent(ctx context.Context, herd HerdParam, id EventIDParam,
 // ExportHerd The whole log as CSV
 //
 // Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
-// `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file without it was
-// cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+// `note_hash`, `row_check`, `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file
+// without it was cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+//
+// `row_check` is a check over what the row's event says but its herd. An import refuses a row that it does not fit, so that
+// a spreadsheet program which opened and saved the file (`17` for `0017`) never makes another fact of it; a row
+// whose `row_check` is emptied is taken for a new statement. It is `r` and, in lower-case base32, the first 15 bytes of the
+// SHA-256 of `byrelog-row-1`, a zero byte, the event's canonical bytes without `herd` and (unless the note
+// was erased) `note_hash`, a zero byte, the note, a zero byte, and the note's salt.
+//
+// `profile=spreadsheet` gives the same rows for people, with one more column `profile`; it can be imported and verified as well.
 //
 // Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 func (c *Client) ExportHerd(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
@@ -5952,6 +6705,60 @@ func NewGetReadinessRequest(server string) (*http.Request, error) {
 	return req, nil
 }
 
+// NewGetTablesRequest constructs an http.Request for the GetTables method
+func NewGetTablesRequest(server string, params *GetTablesParams) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/datapackage.json")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Table != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "table", *params.Table, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
 // NewListDefinitionsRequest constructs an http.Request for the ListDefinitions method
 func NewListDefinitionsRequest(server string) (*http.Request, error) {
 	var err error
@@ -6261,6 +7068,30 @@ func NewListAnimalsRequest(server string, herd HerdParam, params *ListAnimalsPar
 
 		}
 
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if encoded := queryValues.Encode(); encoded != "" {
 			rawQueryFragments = append(rawQueryFragments, encoded)
 		}
@@ -6481,7 +7312,7 @@ func NewGetEligibilityRequest(server string, herd HerdParam, animal AnimalParam,
 }
 
 // NewGetDataPackageRequest constructs an http.Request for the GetDataPackage method
-func NewGetDataPackageRequest(server string, herd HerdParam) (*http.Request, error) {
+func NewGetDataPackageRequest(server string, herd HerdParam, params *GetDataPackageParams) (*http.Request, error) {
 	var err error
 
 	var pathParam0 string
@@ -6504,6 +7335,33 @@ func NewGetDataPackageRequest(server string, herd HerdParam) (*http.Request, err
 	queryURL, err := serverURL.Parse(operationPath)
 	if err != nil {
 		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Table != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "table", *params.Table, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
 	}
 
 	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
@@ -6660,6 +7518,30 @@ func NewListEventsRequest(server string, herd HerdParam, params *ListEventsParam
 		if params.Wait != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "wait", *params.Wait, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -6979,6 +7861,45 @@ func NewExportHerdRequest(server string, herd HerdParam, params *ExportHerdParam
 		return nil, err
 	}
 
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
 	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
 	if err != nil {
 		return nil, err
@@ -7124,6 +8045,30 @@ func NewListFindingsRequest(server string, herd HerdParam, params *ListFindingsP
 		if params.Cursor != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -7632,6 +8577,30 @@ func NewListIndicesRequest(server string, herd HerdParam, params *ListIndicesPar
 
 		}
 
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if encoded := queryValues.Encode(); encoded != "" {
 			rawQueryFragments = append(rawQueryFragments, encoded)
 		}
@@ -7814,6 +8783,30 @@ func NewGetIndexRequest(server string, herd HerdParam, index IndexParam, params 
 		if params.By != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "by", *params.By, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -8038,6 +9031,30 @@ func NewListEvidenceRequest(server string, herd HerdParam, index IndexParam, par
 
 		}
 
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if encoded := queryValues.Encode(); encoded != "" {
 			rawQueryFragments = append(rawQueryFragments, encoded)
 		}
@@ -8172,6 +9189,30 @@ func NewGetListRequest(server string, herd HerdParam, list ListParam, params *Ge
 		if params.Cursor != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -8372,6 +9413,30 @@ func NewListVisitRequest(server string, list ListParam, params *ListVisitParams)
 		if params.Days != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "days", *params.Days, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -8664,6 +9729,30 @@ func NewGetSummaryRequest(server string, params *GetSummaryParams) (*http.Reques
 
 		}
 
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if encoded := queryValues.Encode(); encoded != "" {
 			rawQueryFragments = append(rawQueryFragments, encoded)
 		}
@@ -8793,6 +9882,30 @@ func NewListTechniciansRequest(server string, params *ListTechniciansParams) (*h
 		if params.Strata != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "strata", *params.Strata, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {
@@ -9002,6 +10115,15 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /readyz (the `GetReadiness` operationId).
 	GetReadinessWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*GetReadinessResponse, error)
 
+	// GetTablesWithResponse What the columns of the tables over several herds mean
+	//
+	// A Data Package v2 descriptor as of one herd, of the lists, the summary and the technicians.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/datapackage.json (the `GetTables` operationId).
+	GetTablesWithResponse(ctx context.Context, params *GetTablesParams, reqEditors ...RequestEditorFn) (*GetTablesResponse, error)
+
 	// ListDefinitionsWithResponse The definitions of the indices, with their sources
 	//
 	// Returns a wrapper object for the known response body format(s).
@@ -9090,14 +10212,15 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/animals/{animal}/eligibility (the `GetEligibility` operationId).
 	GetEligibilityWithResponse(ctx context.Context, herd HerdParam, animal AnimalParam, params *GetEligibilityParams, reqEditors ...RequestEditorFn) (*GetEligibilityResponse, error)
 
-	// GetDataPackageWithResponse What the columns of the export mean
+	// GetDataPackageWithResponse What the columns of the export and of the other tables mean
 	//
-	// A Data Package v2 descriptor with a Table Schema, generated from the declarations of the event kinds.
+	// A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
+	// Every file is described twice, as the interchange profile and as the spreadsheet profile have it.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
 	// Corresponds with GET /v1/herds/{herd}/datapackage.json (the `GetDataPackage` operationId).
-	GetDataPackageWithResponse(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*GetDataPackageResponse, error)
+	GetDataPackageWithResponse(ctx context.Context, herd HerdParam, params *GetDataPackageParams, reqEditors ...RequestEditorFn) (*GetDataPackageResponse, error)
 
 	// ListEventsWithResponse Read or follow the log
 	//
@@ -9177,8 +10300,16 @@ type ClientWithResponsesInterface interface {
 	// ExportHerdWithResponse The whole log as CSV
 	//
 	// Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
-	// `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file without it was
-	// cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+	// `note_hash`, `row_check`, `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file
+	// without it was cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+	//
+	// `row_check` is a check over what the row's event says but its herd. An import refuses a row that it does not fit, so that
+	// a spreadsheet program which opened and saved the file (`17` for `0017`) never makes another fact of it; a row
+	// whose `row_check` is emptied is taken for a new statement. It is `r` and, in lower-case base32, the first 15 bytes of the
+	// SHA-256 of `byrelog-row-1`, a zero byte, the event's canonical bytes without `herd` and (unless the note
+	// was erased) `note_hash`, a zero byte, the note, a zero byte, and the note's salt.
+	//
+	// `profile=spreadsheet` gives the same rows for people, with one more column `profile`; it can be imported and verified as well.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
@@ -9659,6 +10790,82 @@ func (r GetReadinessResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r GetReadinessResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetTablesResponse200Headers the declared response headers of an HTTP 200 response for GetTables
+type GetTablesResponse200Headers struct {
+	CacheControl *string
+}
+
+// GetTablesResponse401Headers the declared response headers of an HTTP 401 response for GetTables
+type GetTablesResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetTablesResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *DataPackage
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetTablesResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetTablesResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetTablesResponse) GetJSON200() *DataPackage {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetTablesResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetTablesResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetTablesResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetTablesResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetTablesResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetTablesResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetTablesResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -10441,6 +11648,8 @@ type GetDataPackageResponse struct {
 	HTTPResponse *http.Response
 	// JSON200 the response for an HTTP 200 `application/json` response
 	JSON200 *DataPackage
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
 	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
 	ApplicationProblemJSON401 *Unauthenticated
 	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
@@ -10456,6 +11665,11 @@ type GetDataPackageResponse struct {
 // GetJSON200 returns the response for an HTTP 200 `application/json` response
 func (r GetDataPackageResponse) GetJSON200() *DataPackage {
 	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetDataPackageResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
 }
 
 // GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
@@ -11076,6 +12290,8 @@ type ExportHerdResponse401Headers struct {
 type ExportHerdResponse struct {
 	Body         []byte
 	HTTPResponse *http.Response
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
 	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
 	ApplicationProblemJSON401 *Unauthenticated
 	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
@@ -11088,6 +12304,11 @@ type ExportHerdResponse struct {
 	Headers304 *ExportHerdResponse304Headers
 	// Headers401 the parsed response headers for an HTTP 401 response
 	Headers401 *ExportHerdResponse401Headers
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ExportHerdResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
 }
 
 // GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
@@ -13125,6 +14346,21 @@ func (c *ClientWithResponses) GetReadinessWithResponse(ctx context.Context, reqE
 	return ParseGetReadinessResponse(rsp)
 }
 
+// GetTablesWithResponse What the columns of the tables over several herds mean
+//
+// A Data Package v2 descriptor as of one herd, of the lists, the summary and the technicians.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/datapackage.json (the `GetTables` operationId).
+func (c *ClientWithResponses) GetTablesWithResponse(ctx context.Context, params *GetTablesParams, reqEditors ...RequestEditorFn) (*GetTablesResponse, error) {
+	rsp, err := c.GetTables(ctx, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetTablesResponse(rsp)
+}
+
 // ListDefinitionsWithResponse The definitions of the indices, with their sources
 //
 // Returns a wrapper object for the known response body format(s).
@@ -13279,15 +14515,16 @@ func (c *ClientWithResponses) GetEligibilityWithResponse(ctx context.Context, he
 	return ParseGetEligibilityResponse(rsp)
 }
 
-// GetDataPackageWithResponse What the columns of the export mean
+// GetDataPackageWithResponse What the columns of the export and of the other tables mean
 //
-// A Data Package v2 descriptor with a Table Schema, generated from the declarations of the event kinds.
+// A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
+// Every file is described twice, as the interchange profile and as the spreadsheet profile have it.
 //
 // Returns a wrapper object for the known response body format(s).
 //
 // Corresponds with GET /v1/herds/{herd}/datapackage.json (the `GetDataPackage` operationId).
-func (c *ClientWithResponses) GetDataPackageWithResponse(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*GetDataPackageResponse, error) {
-	rsp, err := c.GetDataPackage(ctx, herd, reqEditors...)
+func (c *ClientWithResponses) GetDataPackageWithResponse(ctx context.Context, herd HerdParam, params *GetDataPackageParams, reqEditors ...RequestEditorFn) (*GetDataPackageResponse, error) {
+	rsp, err := c.GetDataPackage(ctx, herd, params, reqEditors...)
 	if err != nil {
 		return nil, err
 	}
@@ -13414,8 +14651,16 @@ func (c *ClientWithResponses) VoidEventWithResponse(ctx context.Context, herd He
 // ExportHerdWithResponse The whole log as CSV
 //
 // Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
-// `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file without it was
-// cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+// `note_hash`, `row_check`, `seq`, `recorded_at` and `hash`. The last record has kind `end` and repeats the head; a file
+// without it was cut, and an import refuses it. Imported again it adds no event, and exported again it is the same bytes.
+//
+// `row_check` is a check over what the row's event says but its herd. An import refuses a row that it does not fit, so that
+// a spreadsheet program which opened and saved the file (`17` for `0017`) never makes another fact of it; a row
+// whose `row_check` is emptied is taken for a new statement. It is `r` and, in lower-case base32, the first 15 bytes of the
+// SHA-256 of `byrelog-row-1`, a zero byte, the event's canonical bytes without `herd` and (unless the note
+// was erased) `note_hash`, a zero byte, the note, a zero byte, and the note's salt.
+//
+// `profile=spreadsheet` gives the same rows for people, with one more column `profile`; it can be imported and verified as well.
 //
 // Returns a wrapper object for the known response body format(s).
 //
@@ -13980,6 +15225,76 @@ func ParseGetReadinessResponse(rsp *http.Response) (*GetReadinessResponse, error
 			headers.RetryAfter = &value
 		}
 		response.Headers503 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetTablesResponse parses an HTTP response from a GetTablesWithResponse call
+func ParseGetTablesResponse(rsp *http.Response) (*GetTablesResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetTablesResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest DataPackage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetTablesResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetTablesResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
 	}
 
 	return response, nil
@@ -14776,6 +16091,13 @@ func ParseGetDataPackageResponse(rsp *http.Response) (*GetDataPackageResponse, e
 		}
 		response.JSON200 = &dest
 
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
 	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
 		var dest Unauthenticated
 		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
@@ -15418,6 +16740,13 @@ func ParseExportHerdResponse(rsp *http.Response) (*ExportHerdResponse, error) {
 	switch {
 	case rsp.StatusCode == 304:
 		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
 
 	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
 		var dest Unauthenticated

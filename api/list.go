@@ -1,7 +1,6 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -90,7 +89,8 @@ func (c *ClientWithResponses) VisitCSV(ctx context.Context, list ListName, param
 	})
 }
 
-// WorkListCSV writes a work list to w as CSV, all pages under one header.
+// WorkListCSV writes a work list to w as CSV, all pages as one table. The error
+// is [ErrTruncated] if a page came without its end.
 func (c *ClientWithResponses) WorkListCSV(ctx context.Context, herd HerdName, list ListName, params GetListParams, w io.Writer) error {
 	return csvPages("work list", w, func(cursor *string) (*http.Response, error) {
 		params.Cursor = cursor
@@ -98,7 +98,8 @@ func (c *ClientWithResponses) WorkListCSV(ctx context.Context, herd HerdName, li
 	})
 }
 
-// FindingsCSV writes findings to w as CSV, all pages under one header.
+// FindingsCSV writes findings to w as CSV, all pages as one table. The error is
+// [ErrTruncated] if a page came without its end.
 func (c *ClientWithResponses) FindingsCSV(ctx context.Context, herd HerdName, params ListFindingsParams, w io.Writer) error {
 	return csvPages("list findings", w, func(cursor *string) (*http.Response, error) {
 		params.Cursor = cursor
@@ -116,34 +117,6 @@ func accept(media string) RequestEditorFn {
 func gives(rsp *http.Response, want string) bool {
 	media, _, err := mime.ParseMediaType(rsp.Header.Get("Content-Type"))
 	return err == nil && media == want && rsp.StatusCode == http.StatusOK
-}
-
-// csvPages follows the Link headers of CSV pages and leaves out the header
-// line of all but the first: no column's name has a line end in it.
-func csvPages(op string, w io.Writer, fetch func(cursor *string) (*http.Response, error)) error {
-	var cursor *string
-	for first := true; first || cursor != nil; first = false {
-		rsp, err := fetch(cursor)
-		if err != nil {
-			return err
-		}
-		body, err := io.ReadAll(rsp.Body)
-		_ = rsp.Body.Close() // read to its end
-		if err != nil {
-			return fmt.Errorf("%s: %w", op, err)
-		}
-		if !gives(rsp, "text/csv") {
-			return errAnswer(op, rsp)
-		}
-		if !first {
-			_, body, _ = bytes.Cut(body, []byte("\r\n"))
-		}
-		if _, err := w.Write(body); err != nil {
-			return err
-		}
-		cursor = nextCursor(rsp.Header)
-	}
-	return nil
 }
 
 // nextCursor is the cursor of the Link to the next page; nil if there is none.

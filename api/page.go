@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"net/http"
 	"slices"
 )
 
@@ -142,15 +143,23 @@ func pages[T any](fetch func() ([]T, *string, error)) iter.Seq2[T, error] {
 // ErrTruncated says that a file ended before its last record.
 var ErrTruncated = errors.New("api: the export was cut before its end record")
 
-// Export writes the herd's whole log as CSV to w. It checks that the file came
-// whole: otherwise the error is [ErrTruncated] and what was written is of no
-// use.
+// Export writes the herd's whole log as CSV to w, in the interchange profile.
+// It checks that the file came whole: otherwise the error is [ErrTruncated] and
+// what was written is of no use.
 func (c *ClientWithResponses) Export(ctx context.Context, herd HerdName, w io.Writer) (int64, error) {
-	rsp, err := c.ExportHerd(ctx, herd, nil)
+	return c.ExportAs(ctx, herd, nil, w)
+}
+
+// ExportAs is Export in the profile that params ask for.
+func (c *ClientWithResponses) ExportAs(ctx context.Context, herd HerdName, params *ExportHerdParams, w io.Writer) (int64, error) {
+	rsp, err := c.ExportHerd(ctx, herd, params)
 	if err != nil {
 		return 0, err
 	}
 	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+	if rsp.StatusCode != http.StatusOK {
+		return 0, errAnswer("export", rsp)
+	}
 	end := &endCheck{}
 	n, err := io.Copy(io.MultiWriter(w, end), rsp.Body)
 	if err != nil {
@@ -187,7 +196,12 @@ func (e *endCheck) Write(p []byte) (int, error) {
 }
 
 func (e *endCheck) ok() bool {
-	header, err := csv.NewReader(bytes.NewReader(e.header)).Read()
+	read := func(line []byte) ([]string, error) {
+		r := csv.NewReader(bytes.NewReader(line))
+		r.Comma = delimiterOf(e.header)
+		return r.Read()
+	}
+	header, err := read(bytes.TrimPrefix(e.header, byteOrderMark))
 	if err != nil {
 		return false
 	}
@@ -197,7 +211,7 @@ func (e *endCheck) ok() bool {
 		return false
 	}
 	// The end record has no quoted cell, so its line is the record.
-	record, err := csv.NewReader(bytes.NewReader(body[bytes.LastIndexByte(body, '\n')+1:])).Read()
+	record, err := read(body[bytes.LastIndexByte(body, '\n')+1:])
 	return err == nil && kind < len(record) && record[kind] == "end"
 }
 

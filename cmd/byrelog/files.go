@@ -2,13 +2,20 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -191,6 +198,7 @@ func (p *program) bar(size int64, what string) *progressbar.ProgressBar {
 
 func (p *program) exportCommand() *cobra.Command {
 	var f clientFlags
+	var csv csvFlags
 	var out, pkg string
 	cmd := &cobra.Command{
 		Use: "export HERD", Short: "Give out a herd's whole log as CSV", Args: cobra.ExactArgs(1),
@@ -198,35 +206,97 @@ func (p *program) exportCommand() *cobra.Command {
 form: it can be imported again anywhere, and byrelog verify checks it offline.
 Its last record says how many events there are, so a cut-off file is noticed.
 
---datapackage FILE saves the description of its columns (Data Package 2.0).`,
+--profile spreadsheet gives the same for people who open it in a spreadsheet
+program. What was saved there can be imported too: a row that the program
+changed is refused, never taken for another fact.
+
+--datapackage FILE saves the description of its columns (Data Package 2.0), with
+--out that of the very file: its name, form, size and SHA-256.`,
+		Example: "  byrelog export alder-row -o alder-row.csv --profile spreadsheet --datapackage datapackage.json",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return p.export(cmd.Context(), &f, args[0], out, pkg)
+			params, err := csv.params()
+			if err != nil {
+				return err
+			}
+			return p.export(cmd.Context(), &f, args[0], params, out, pkg)
 		},
 	}
 	f.add(cmd)
+	csv.add(cmd)
 	cmd.Flags().StringVarP(&out, "out", "o", "", "file to write (default: standard output)")
 	cmd.Flags().StringVar(&pkg, "datapackage", "", "file for the description of the columns")
 	return cmd
 }
 
-func (p *program) export(ctx context.Context, f *clientFlags, herd, out, pkg string) error {
+func (p *program) export(ctx context.Context, f *clientFlags, herd string, params *api.ExportHerdParams, out, pkg string) error {
 	c, err := p.client(f)
 	if err != nil {
 		return err
 	}
-	if pkg != "" {
-		rsp, err := c.GetDataPackage(ctx, herd)
-		if err != nil {
-			return explain(f, err)
-		}
-		err = save(pkg, copyOf(rsp.Body))
-		_ = rsp.Body.Close() // read to its end or given up
-		if err != nil {
-			return err
-		}
+	sum := &summed{hash: sha256.New()}
+	if err := p.exportFile(ctx, f, c, herd, params, out, sum); err != nil || pkg == "" {
+		return err
 	}
+	rsp, err := c.GetDataPackage(ctx, herd, nil)
+	if err != nil {
+		return explain(f, err)
+	}
+	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
+	if out == "" {
+		return save(pkg, copyOf(rsp.Body))
+	}
+	doc, err := ofFile(rsp.Body, params, out, pkg, sum)
+	if err != nil {
+		return err
+	}
+	return save(pkg, copyOf(bytes.NewReader(doc)))
+}
+
+// summed is the size and hash of what goes by.
+type summed struct {
+	hash hash.Hash
+	size int64
+}
+
+func (s *summed) Write(p []byte) (int, error) {
+	s.size += int64(len(p))
+	return s.hash.Write(p)
+}
+
+// ofFile makes the server's description one of the file that was saved.
+func ofFile(in io.Reader, params *api.ExportHerdParams, out, pkg string, sum *summed) ([]byte, error) {
+	var doc sheet.PackageDoc
+	if err := json.NewDecoder(in).Decode(&doc); err != nil {
+		return nil, fmt.Errorf("the description of the columns: %w", err)
+	}
+	form, err := sheet.ParseForm(chosenWord(params.Profile), chosenWord(params.Delimiter))
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(doc.Resources, func(r sheet.ResourceDoc) bool {
+		return strings.HasSuffix(r.Path, "="+chosenWord(params.Profile)) == form.Spreadsheet
+	})
+	if i < 0 {
+		return nil, errors.New("the server does not describe this form of the export")
+	}
+	r := doc.Resources[i]
+	r.Name = "events"
+	// A path is relative to the package and may not lead out of its folder.
+	r.Path = filepath.Base(out)
+	if rel, err := filepath.Rel(filepath.Dir(pkg), out); err == nil && filepath.IsLocal(rel) {
+		r.Path = filepath.ToSlash(rel)
+	}
+	if form.Delimiter != 0 {
+		r.Dialect.Delimiter = string(rune(form.Delimiter))
+	}
+	r.Bytes, r.Hash = sum.size, "sha256:"+hex.EncodeToString(sum.hash.Sum(nil))
+	doc.Resources = []sheet.ResourceDoc{r}
+	return doc.Encode()
+}
+
+func (p *program) exportFile(ctx context.Context, f *clientFlags, c *api.ClientWithResponses, herd string, params *api.ExportHerdParams, out string, sum *summed) error {
 	write := func(w io.Writer) error {
-		_, err := c.Export(ctx, herd, w)
+		_, err := c.ExportAs(ctx, herd, params, io.MultiWriter(w, sum))
 		if errors.Is(err, api.ErrTruncated) {
 			return errors.New("the export broke off before its end record; what came of it is of no use, fetch it again")
 		}
@@ -335,10 +405,11 @@ func (p *program) verifyCommand() *cobra.Command {
 	var herd string
 	cmd := &cobra.Command{
 		Use: "verify [FILE]", Short: "Recompute the hash chain of an export, or of a herd on the server", Args: cobra.MaximumNArgs(1),
-		Long: `Recompute the hash chain of an export (- is standard input), offline, or with
---herd that of a herd on the server, from the bytes it serves. Exit code 1 if
-anything was changed, left out, added, moved or cut off; the first place is
-named.
+		Long: `Recompute the hash chain of an export (- is standard input) of either profile,
+offline, or with --herd that of a herd on the server, from the bytes it serves.
+Exit code 1 if anything was changed, left out, added, moved or cut off; the first
+place is named. Other tables (animals, lists, findings, indices) have no chain:
+of them it is told whether they are whole and as they were given.
 
 It proves that the file and its head belong together. Whether the head is the
 one you saw before, only you can tell: keep the heads that you were shown.`,
@@ -367,7 +438,11 @@ func (p *program) verifyFile(ctx context.Context, name string, asJSON bool) erro
 }
 
 func (p *program) verified(in io.Reader, name string, asJSON bool) error {
-	report, err := sheet.VerifyExport(in)
+	buf := bufio.NewReaderSize(in, 1<<16)
+	if sheet.IsTable(buf) {
+		return p.verifiedTable(buf, name, asJSON)
+	}
+	report, err := sheet.VerifyExport(buf)
 	if err == nil && !report.Complete {
 		err = errors.New("the file has no end record: it is cut off, or was made by hand")
 	}
@@ -377,6 +452,20 @@ func (p *program) verified(in io.Reader, name string, asJSON bool) error {
 	return p.show(&clientFlags{json: asJSON}, report, func(w *tabwriter.Writer) {
 		line(w, fmt.Sprintf("%s is sound: %d events of %s, every hash recomputed.", name, report.Events, report.Herd))
 		line(w, "Head: "+report.Hash.String())
+	})
+}
+
+func (p *program) verifiedTable(in io.Reader, name string, asJSON bool) error {
+	report, err := sheet.VerifyTable(in)
+	if err != nil {
+		return fmt.Errorf("%s does not verify; %d rows were read: %w", name, report.Rows, err)
+	}
+	return p.show(&clientFlags{json: asJSON}, report, func(w *tabwriter.Writer) {
+		s := fmt.Sprintf("%s is whole and as it was given: a table of %d rows. It has no hash chain; that is in the export.", name, report.Rows)
+		if report.More {
+			s += " More rows followed on another page."
+		}
+		line(w, s)
 	})
 }
 

@@ -18,6 +18,7 @@ func (p *program) listCommand() *cobra.Command {
 	var pen string
 	var days int
 	var csv bool
+	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
 		Long: `Print a work list as a page of 96 columns, to be read on the screen or sent to a
@@ -30,14 +31,17 @@ A list is no advice to treat, and does not say who may examine.`,
 			if err := knownList(args[1]); err != nil {
 				return err
 			}
-			if csv && f.json {
-				return usage("--csv and --json exclude each other")
+			if err := form.fits(csv, f.json); err != nil {
+				return err
 			}
 			c, err := p.client(&f)
 			if err != nil {
 				return err
 			}
-			params := api.GetListParams{On: at.on.param(), Pen: given(pen), AsOf: given(at.asOf)}
+			params := api.GetListParams{
+				On: at.on.param(), Pen: given(pen), AsOf: given(at.asOf),
+				Profile: chosen[api.GetListParamsProfile](form.profile), Delimiter: chosen[api.GetListParamsDelimiter](form.delimiter),
+			}
 			if cmd.Flags().Changed("days") {
 				params.Days = &days
 			}
@@ -60,6 +64,7 @@ A list is no advice to treat, and does not say who may examine.`,
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
 	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
+	form.add(cmd)
 	return cmd
 }
 
@@ -91,20 +96,24 @@ func (p *program) findingsCommand() *cobra.Command {
 	var at momentFlags
 	var animal, rule, severity, imported string
 	var csv bool
+	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "findings HERD", Short: "List what in a herd's records does not fit", Args: cobra.ExactArgs(1),
 		Long: `List what in a herd's records does not fit, with what it was held against and
 what to ask. Nothing is corrected by itself: two events that may be one are
 shown side by side, and whoever knows voids one of them.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if csv && f.json {
-				return usage("--csv and --json exclude each other")
+			if err := form.fits(csv, f.json); err != nil {
+				return err
 			}
 			c, err := p.client(&f)
 			if err != nil {
 				return err
 			}
-			params := api.ListFindingsParams{On: at.on.param(), AsOf: given(at.asOf), Animal: given(animal), Rule: given(rule)}
+			params := api.ListFindingsParams{
+				On: at.on.param(), AsOf: given(at.asOf), Animal: given(animal), Rule: given(rule),
+				Profile: chosen[api.ListFindingsParamsProfile](form.profile), Delimiter: chosen[api.ListFindingsParamsDelimiter](form.delimiter),
+			}
 			if severity != "" {
 				s := api.Severity(severity)
 				params.Severity = &s
@@ -136,6 +145,7 @@ shown side by side, and whoever knows voids one of them.`,
 	cmd.Flags().StringVar(&rule, "rule", "", "only of this rule, such as R20")
 	cmd.Flags().StringVar(&severity, "severity", "", "only note, query or serious ones")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
+	form.add(cmd)
 	return cmd
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/csv"
+	"fmt"
 	"strings"
 	"testing"
 
@@ -26,8 +27,9 @@ func TestListCommand(t *testing.T) {
 		}
 		var l api.WorkList
 		parse(t, s.call(append(c, "--json")...).must(t), &l)
-		records, err := csv.NewReader(strings.NewReader(s.call(append(c, "--csv")...).must(t))).ReadAll()
-		if err != nil || len(records) != len(l.Rows)+1 {
+		text := s.call(append(c, "--csv")...).must(t)
+		records, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+		if err != nil || len(records) != len(l.Rows)+2 { // header and end
 			t.Fatalf("%s: %d records of CSV, %d rows of JSON, %v", d.Name, len(records), len(l.Rows), err)
 		}
 		for i, r := range l.Rows {
@@ -37,6 +39,14 @@ func TestListCommand(t *testing.T) {
 			if r.Animal != "" && !strings.Contains(page, "[ ] "+r.Animal) {
 				t.Errorf("%s: %s is not on the page", d.Name, r.Animal)
 			}
+		}
+		file := write(t, t.TempDir(), d.Name+".csv", s.call(append(c, "--csv", "--profile", "spreadsheet", "--delimiter", "tab")...).must(t))
+		for name, in := range map[string]string{file: "", "-": text} {
+			contains(t, call{args: []string{"verify", name}, in: strings.NewReader(in)}.must(t), fmt.Sprintf("whole and as it was given: a table of %d rows", len(l.Rows)))
+		}
+		cut := call{args: []string{"verify", "-"}, in: strings.NewReader(text[:len(text)-40])}.run(t)
+		if cut.code != exitRefused || cut.out != "" || !strings.Contains(cut.err, "does not verify") {
+			t.Errorf("%s: a list that was cut: %+v", d.Name, cut)
 		}
 		rows += len(l.Rows)
 	}
@@ -59,7 +69,7 @@ func TestVisitCommand(t *testing.T) {
 	var v api.Visit
 	parse(t, s.call(append(c, "--json")...).must(t), &v)
 	records, err := csv.NewReader(strings.NewReader(s.call(append(c, "--csv")...).must(t))).ReadAll()
-	if err != nil || v.Animals < 10 || len(records) != v.Animals+1 || len(v.Herds) != 2 {
+	if err != nil || v.Animals < 10 || len(records) != v.Animals+2 || len(v.Herds) != 2 {
 		t.Errorf("%d records of CSV, %d animals, %v", len(records), v.Animals, err)
 	}
 }
@@ -73,7 +83,7 @@ func TestFindingsCommand(t *testing.T) {
 		t.Fatal("a herd recorded by people has no finding")
 	}
 	records, err := csv.NewReader(strings.NewReader(s.call("findings", "alder-row", "--on", "2026-11-20", "--csv").must(t))).ReadAll()
-	if err != nil || len(records) != len(list)+1 {
+	if err != nil || len(records) != len(list)+2 {
 		t.Fatalf("%d records of CSV, %d of JSON, %v", len(records), len(list), err)
 	}
 	text := s.call("findings", "alder-row", "--on", "2026-11-20", "--rule", list[0].Rule).must(t)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"crypto/sha256"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -99,11 +100,14 @@ func (s *server) roundTrip(t *testing.T, herd string) {
 	if read(t, first) != read(t, second) {
 		t.Error("the second export differs from the first")
 	}
-	var pkg struct{ Resources []struct{ Path string } }
-	parse(t, read(t, filepath.Join(dir, "datapackage.json")), &pkg)
-	if len(pkg.Resources) != 1 {
-		t.Errorf("the data package has %+v", pkg)
+	s.described(t, filepath.Join(dir, "datapackage.json"), second, ",")
+	sheet := filepath.Join(dir, "for-people.csv")
+	contains(t, s.call("export", herd, "-o", sheet, "--profile", "spreadsheet", "--datapackage", filepath.Join(dir, "people.json")).must(t), "")
+	s.described(t, filepath.Join(dir, "people.json"), sheet, ";")
+	if c := s.takeIn(t, 0, herd, sheet); c != (tally{Rows: events, Events: events, AlreadyThere: events}) {
+		t.Errorf("an export for people of %d events comes in again as %+v", events, c)
 	}
+	contains(t, call{args: []string{"verify", sheet}}.must(t), fmt.Sprintf("for-people.csv is sound: %d events of %s, every hash recomputed.", events, herd))
 	contains(t, call{args: []string{"verify", second}}.must(t), fmt.Sprintf("second.csv is sound: %d events of %s, every hash recomputed.", events, herd))
 	online := s.call("verify", "--herd", herd).must(t)
 	head := regexp.MustCompile(`Head: ([0-9a-f]{64})`).FindStringSubmatch(online)
@@ -111,6 +115,27 @@ func (s *server) roundTrip(t *testing.T, herd string) {
 		t.Fatalf("no head in %s", online)
 	}
 	contains(t, s.call("herd", "list").must(t), head[1])
+}
+
+// described holds a data package against the very file that was saved with it.
+func (s *server) described(t *testing.T, pkg, file, delimiter string) {
+	t.Helper()
+	var doc struct {
+		Resources []struct {
+			Path, Hash string
+			Bytes      int
+			Dialect    struct{ Delimiter string }
+		}
+	}
+	parse(t, read(t, pkg), &doc)
+	text := read(t, file)
+	if len(doc.Resources) != 1 {
+		t.Fatalf("%s has %+v", pkg, doc)
+	}
+	r := doc.Resources[0]
+	if r.Path != filepath.Base(file) || r.Bytes != len(text) || r.Hash != fmt.Sprintf("sha256:%x", sha256.Sum256([]byte(text))) || r.Dialect.Delimiter != delimiter {
+		t.Errorf("%s says of %s: %+v", pkg, file, r)
+	}
 }
 
 // Rows with faults are told, left out and saved; mended, they come in.

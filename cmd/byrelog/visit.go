@@ -13,6 +13,7 @@ func (p *program) visitCommand() *cobra.Command {
 	var herds []string
 	var days int
 	var csv bool
+	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "visit [LIST]", Short: "Print a work list of several herds", Args: cobra.MaximumNArgs(1),
 		Long: `Print a work list of several herds in one call, herd by herd: for a
@@ -26,14 +27,17 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 			if err := knownList(list); err != nil {
 				return err
 			}
-			if csv && f.json {
-				return usage("--csv and --json exclude each other")
+			if err := form.fits(csv, f.json); err != nil {
+				return err
 			}
 			c, err := p.client(&f)
 			if err != nil {
 				return err
 			}
-			params := api.ListVisitParams{On: at.on.param(), AsOf: given(at.asOf)}
+			params := api.ListVisitParams{
+				On: at.on.param(), AsOf: given(at.asOf),
+				Profile: chosen[api.ListVisitParamsProfile](form.profile), Delimiter: chosen[api.ListVisitParamsDelimiter](form.delimiter),
+			}
 			if len(herds) > 0 {
 				params.Herds = &herds
 			}
@@ -62,5 +66,6 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 	at.add(cmd, "the day (default each herd's today)", asOfTimeHelp)
 	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
 	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
+	form.add(cmd)
 	return cmd
 }

@@ -45,6 +45,7 @@ var calls = map[string]call{
 	"putMapping":      {body: "version: 1\n", media: "application/yaml"},
 	"exportHerd":      {},
 	"getDataPackage":  {},
+	"getTables":       {},
 	"listAnimals":     {},
 	"getAnimal":       {},
 	"getEligibility":  {},

@@ -120,6 +120,12 @@ var badRequests = []bad{
 	{name: "import: a workbook", method: http.MethodPost, path: herdPath + "/imports", body: "PK\x03\x04xxxxxxxxxxxxxxxx", media: "text/csv", status: 415, code: "invalid-file"},
 	{name: "import: none of this id", path: herdPath + "/imports/0199f3a2-5c10-7b6e-9d43-000000000000", status: 404, code: "import-not-found"},
 	{name: "rejects: none of this id", path: herdPath + "/imports/0199f3a2-5c10-7b6e-9d43-000000000000/rejects.csv", status: 404, code: "import-not-found"},
+	{name: "export: profile", path: herdPath + "/export.csv?profile=machine", status: 400, code: "bad-parameter", at: "profile"},
+	{name: "export: delimiter", path: herdPath + "/export.csv?profile=spreadsheet&delimiter=%7C", status: 400, code: "bad-parameter", at: "delimiter"},
+	{name: "export: delimiter of the interchange profile", path: herdPath + "/export.csv?delimiter=tab", status: 400, code: "bad-parameter", at: "delimiter"},
+	{name: "animals: delimiter of the interchange profile", path: herdPath + "/animals.csv?delimiter=semicolon", status: 400, code: "bad-parameter", at: "delimiter"},
+	{name: "data package: table", path: herdPath + "/datapackage.json?table=cows", status: 400, code: "bad-parameter", at: "table"},
+	{name: "data package of many herds: table", path: "/v1/datapackage.json?table=animals", status: 400, code: "bad-parameter", at: "table"},
 	{name: "imports: cursor", path: herdPath + "/imports?cursor=x", status: 400, code: "bad-cursor"},
 	{name: "mapping: none", path: "/v1/mappings/none", status: 404, code: "mapping-not-found"},
 	{name: "mapping: not one", method: http.MethodPut, path: "/v1/mappings/mine", body: "just text", media: "application/yaml", status: 422, code: "invalid-mapping"},
@@ -263,7 +269,7 @@ func TestBadInputCoversEveryOperation(t *testing.T) {
 // their bad herds.
 func onlyHerd(method, path string) bool {
 	rest, ok := strings.CutPrefix(path, "/v1/herds/{herd}")
-	return ok && method == http.MethodGet && slices.Contains([]string{"", "/head", "/policies", "/export.csv", "/datapackage.json"}, rest)
+	return ok && method == http.MethodGet && slices.Contains([]string{"", "/head", "/policies"}, rest)
 }
 
 func fits(c bad, method, template string) bool {

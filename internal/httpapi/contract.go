@@ -97,6 +97,7 @@ var services = map[string]service{
 	"putMapping":      {handle: (*Server).putMapping},
 	"exportHerd":      {handle: (*Server).exportHerd, deadline: deadlineExport},
 	"getDataPackage":  {handle: (*Server).getDataPackage},
+	"getTables":       {handle: (*Server).getTables},
 	"listAnimals":     {handle: (*Server).listAnimals, deadline: deadlineFold},
 	"getAnimal":       {handle: (*Server).getAnimal, deadline: deadlineFold},
 	"getEligibility":  {handle: (*Server).getEligibility, deadline: deadlineFold},

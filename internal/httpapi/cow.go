@@ -1,7 +1,6 @@
 package httpapi
 
 import (
-	"encoding/csv"
 	"encoding/hex"
 	"net/http"
 	"strconv"
@@ -11,6 +10,7 @@ import (
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // fold is a herd's fold with what an answer has to say about it.
@@ -156,7 +156,7 @@ func (s *Server) listAnimals(r *request) (*reply, error) {
 		}
 		a.etag, a.next = f.etag, nextOf(next)
 		if r.give == mediaCSV {
-			a.csv = func(w *csv.Writer) error { return animalRows(w, out.Items) }
+			a.csv = &csvReply{table: animalTable, more: a.next != "", rows: func(w *sheet.TableWriter) error { return animalRows(w, out.Items) }}
 		} else {
 			a.json = out
 		}
@@ -173,13 +173,7 @@ func wireAnimal(x *repro.Animal) api.AnimalItem {
 	}
 }
 
-func animalRows(w *csv.Writer, items []api.AnimalItem) error {
-	if err := w.Write([]string{
-		"animal", "status", "status_text", "sex", "breed", "born_on", "pen", "lactation", "calved_on", "days_in_milk",
-		"bred_on", "due_on", "entered_on", "left_on", "first_seen_without_arrival",
-	}); err != nil {
-		return err
-	}
+func animalRows(w *sheet.TableWriter, items []api.AnimalItem) error {
 	for i := range items {
 		x := &items[i]
 		if err := w.Write([]string{

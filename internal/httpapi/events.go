@@ -2,7 +2,6 @@ package httpapi
 
 import (
 	"bytes"
-	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
 	"net/http"
@@ -233,7 +232,7 @@ func answerEvents(r *request, page *book.Page) (*reply, error) {
 	a := &reply{etag: eventsTag(r, page.Epoch, page.Head), next: next}
 	switch r.give {
 	case mediaCSV:
-		a.csv = func(w *csv.Writer) error { return eventRows(w, page.Items) }
+		a.csv = &csvReply{table: eventTable, more: page.More, rows: func(w *sheet.TableWriter) error { return eventRows(w, page.Items) }}
 	case mediaNDJSON:
 		a.raw, a.media = eventLines(page, next), mediaNDJSON
 	default:
@@ -265,10 +264,7 @@ func eventLines(page *book.Page, next string) []byte {
 
 // eventRows writes events with the columns of the export, without its end
 // record: a page is not the log.
-func eventRows(w *csv.Writer, items []book.Item) error {
-	if err := w.Write(sheet.Header()); err != nil {
-		return err
-	}
+func eventRows(w *sheet.TableWriter, items []book.Item) error {
 	var row []string
 	for i := range items {
 		it := &items[i]
@@ -283,7 +279,7 @@ func eventRows(w *csv.Writer, items []book.Item) error {
 			noteHash = e.NoteHash.String()
 		}
 		row = e.Cells(row)
-		record := append(row[:len(row):len(row)], noteHash, strconv.FormatInt(it.Seq, 10), it.RecordedAt.UTC().Format(timeLayout), hex.EncodeToString(it.Hash[:]))
+		record := append(row[:len(row):len(row)], noteHash, sheet.RowCheck(e), strconv.FormatInt(it.Seq, 10), it.RecordedAt.UTC().Format(timeLayout), hex.EncodeToString(it.Hash[:]))
 		if err := w.Write(record); err != nil {
 			return err
 		}

@@ -3,7 +3,6 @@ package httpapi_test
 import (
 	"bufio"
 	"bytes"
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -312,9 +311,8 @@ func TestRepresentations(t *testing.T) {
 
 	for path, rows := range map[string]int{"/events.csv?limit=5": 5, "/animals.csv": 3, "/animals.csv?limit=2": 2, "/indices/conception_risk/evidence.csv": 3} {
 		r := get(s, "%s%s", herdPath, path).Want(http.StatusOK)
-		records, err := csv.NewReader(bytes.NewReader(r.Body)).ReadAll()
-		if err != nil || len(records) != rows+1 {
-			t.Errorf("%s: %d records, %v; want %d", path, len(records)-1, err, rows)
+		if records := tableRecords(t, r.Body); len(records) != rows+1 {
+			t.Errorf("%s: %d records, want %d", path, len(records)-1, rows)
 		}
 		if !bytes.HasSuffix(r.Body, []byte("\r\n")) || r.Header.Get("Content-Type") != "text/csv; charset=utf-8" {
 			t.Errorf("%s: %q, ends in %q", path, r.Header.Get("Content-Type"), r.Body[len(r.Body)-4:])

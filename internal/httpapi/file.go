@@ -146,20 +146,16 @@ func (s *Server) exportHerd(r *request) (*reply, error) {
 	if err := r.unless(etag); err != nil {
 		return nil, err
 	}
-	header := attachment(r.herd.Name + ".csv")
-	header.Set("Link", `</v1/herds/`+r.herd.Name+`/datapackage.json>; rel="describedby"; type="application/json"`)
-	return &reply{
-		stream: func(w io.Writer) error { return s.book.Export(r.ctx, r.herd, w) },
-		header: header, etag: etag,
-	}, nil
-}
-
-func (s *Server) getDataPackage(r *request) (*reply, error) {
-	doc, err := s.book.DataPackage(r.ctx, r.herd, "export.csv")
+	form, err := r.form()
 	if err != nil {
 		return nil, err
 	}
-	return &reply{raw: doc, media: mediaJSON}, nil
+	header := attachment(r.herd.Name + ".csv")
+	header.Set("Link", `</v1/herds/`+r.herd.Name+`/datapackage.json?table=export>; rel="describedby"; type="application/json"`)
+	return &reply{
+		stream: func(w io.Writer) error { return s.book.ExportAs(r.ctx, r.herd, form, w) },
+		header: header, etag: etag,
+	}, nil
 }
 
 func (s *Server) listMappings(r *request) (*reply, error) {

@@ -195,7 +195,7 @@ func TestExport(t *testing.T) {
 	}
 	get(s, "%s/datapackage.json", herdPath).Want(http.StatusOK).JSON(&pack)
 	header, err := csv.NewReader(bytes.NewReader(first.Body)).Read()
-	if err != nil || len(pack.Resources) != 1 || len(pack.Resources[0].Schema.Fields) != len(header) {
+	if err != nil || len(pack.Resources) != 2 || len(pack.Resources[0].Schema.Fields) != len(header) {
 		t.Fatalf("%v: the package describes %d columns, the file has %d", err, len(pack.Resources[0].Schema.Fields), len(header))
 	}
 	for i, f := range pack.Resources[0].Schema.Fields {

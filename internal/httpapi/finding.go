@@ -1,13 +1,13 @@
 package httpapi
 
 import (
-	"encoding/csv"
 	"strings"
 
 	"github.com/google/uuid"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // listFindings answers what in the records does not fit: of the herd, of an
@@ -29,7 +29,7 @@ func (s *Server) listFindings(r *request) (*reply, error) {
 		}
 		a.etag, a.next = f.etag, nextOf(next)
 		if r.give == mediaCSV {
-			a.csv = func(w *csv.Writer) error { return findingRows(w, part) }
+			a.csv = &csvReply{table: findingTable, more: a.next != "", rows: func(w *sheet.TableWriter) error { return findingRows(w, part) }}
 		} else {
 			a.json = out
 		}
@@ -77,12 +77,7 @@ func wirePairEvent(e *repro.PairEvent) api.PairEvent {
 	return api.PairEvent{Seq: e.Seq, ID: id, Kind: e.Kind, On: mustDay(e.On), By: text(e.By), Source: text(e.Source), Data: e.Data}
 }
 
-func findingRows(w *csv.Writer, list []repro.Finding) error {
-	if err := w.Write([]string{
-		"code", "rule", "severity", "animal", "on", "text", "bound", "sources", "ask", "seqs", "first_event", "second_event", "differ",
-	}); err != nil {
-		return err
-	}
+func findingRows(w *sheet.TableWriter, list []repro.Finding) error {
 	for i := range list {
 		x := &list[i]
 		var first, second, differ string

@@ -1,7 +1,6 @@
 package httpapi
 
 import (
-	"encoding/csv"
 	"errors"
 	"net/http"
 	"net/url"
@@ -14,6 +13,7 @@ import (
 	"byrelog.example/api"
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // answersForm is raised whenever answers come to hold more or are worded
@@ -169,7 +169,7 @@ func (s *Server) indices(r *request, list []*repro.Definition) (*reply, error) {
 		}
 		a.etag = f.etag
 		if r.give == mediaCSV {
-			a.csv = func(w *csv.Writer) error { return indexRows(w, out.Indices) }
+			a.csv = &csvReply{table: indexTable, rows: func(w *sheet.TableWriter) error { return indexRows(w, out.Indices) }}
 		} else {
 			a.json = out
 		}
@@ -242,17 +242,9 @@ func wireInterval(iv *repro.Interval) *api.Interval {
 	return &api.Interval{Low: iv.Low, High: iv.High, Level: iv.Level, Method: iv.Method}
 }
 
-var indexColumns = []string{
-	"index", "row", "from", "to", "unit", "value", "null_reason", "numerator", "denominator", "interval_low", "interval_high",
-	"small", "provisional",
-}
-
 // indexRows writes one row for each index and one for each row of its
 // breakdown.
-func indexRows(w *csv.Writer, list []api.IndexAnswer) error {
-	if err := w.Write(indexColumns); err != nil {
-		return err
-	}
+func indexRows(w *sheet.TableWriter, list []api.IndexAnswer) error {
 	for i := range list {
 		if err := indexRecords(w, nil, &list[i]); err != nil {
 			return err
@@ -261,7 +253,7 @@ func indexRows(w *csv.Writer, list []api.IndexAnswer) error {
 	return nil
 }
 
-func indexRecords(w *csv.Writer, before []string, a *api.IndexAnswer) error {
+func indexRecords(w *sheet.TableWriter, before []string, a *api.IndexAnswer) error {
 	write := func(label string, from, to *openapi_types.Date, value *float64, null *string, num, den *int, iv *api.Interval, small, provisional bool) error {
 		low, high := "", ""
 		if iv != nil {
@@ -314,7 +306,7 @@ func (s *Server) listEvidence(r *request) (*reply, error) {
 		}
 		a.etag, a.next = f.etag, nextOf(next)
 		if r.give == mediaCSV {
-			a.csv = func(w *csv.Writer) error { return evidenceRows(w, out.Items) }
+			a.csv = &csvReply{table: evidenceTable, more: a.next != "", rows: func(w *sheet.TableWriter) error { return evidenceRows(w, out.Items) }}
 		} else {
 			a.json = out
 		}
@@ -323,10 +315,7 @@ func (s *Server) listEvidence(r *request) (*reply, error) {
 	return a, err
 }
 
-func evidenceRows(w *csv.Writer, items []api.EvidenceItem) error {
-	if err := w.Write([]string{"animal", "lactation", "from", "to", "on", "days", "counted", "reason", "text", "group", "seqs"}); err != nil {
-		return err
-	}
+func evidenceRows(w *sheet.TableWriter, items []api.EvidenceItem) error {
 	for i := range items {
 		e := &items[i]
 		numbers := make([]string, len(e.Seqs))

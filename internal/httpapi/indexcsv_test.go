@@ -1,8 +1,6 @@
 package httpapi_test
 
 import (
-	"bytes"
-	"encoding/csv"
 	"net/http"
 	"strconv"
 	"testing"
@@ -57,9 +55,9 @@ func figures(key, row string, value *float64, num, den *int) []string {
 // given column, against the figures wanted.
 func compareFigures(t *testing.T, name string, body []byte, at int, want [][]string) {
 	t.Helper()
-	records, err := csv.NewReader(bytes.NewReader(body)).ReadAll()
-	if err != nil || len(records) != len(want)+1 {
-		t.Fatalf("%s: %d rows, want %d: %v", name, len(records)-1, len(want), err)
+	records := tableRecords(t, body)
+	if len(records) != len(want)+1 {
+		t.Fatalf("%s: %d rows, want %d", name, len(records)-1, len(want))
 	}
 	columns := map[string]int{}
 	for i, c := range records[0] {

@@ -2,7 +2,6 @@ package httpapi
 
 import (
 	"bytes"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"net/http"
@@ -13,6 +12,7 @@ import (
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/report"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // getList answers a work list: page by page to programs, whole on paper.
@@ -39,7 +39,7 @@ func (s *Server) getList(r *request) (*reply, error) {
 		}
 		a.next = nextOf(next)
 		if r.give == mediaCSV {
-			a.csv = func(w *csv.Writer) error { return listRows(w, &l, part) }
+			a.csv = &csvReply{table: listTableOf(&l), more: a.next != "", rows: func(w *sheet.TableWriter) error { return listRows(w, &l, part) }}
 		} else {
 			out := wireList(&l, part)
 			out.AsOf, out.Next = f.asOf(), next
@@ -124,15 +124,7 @@ func wireReasons(list []repro.Reason) []api.Reason {
 	return out
 }
 
-var listColumns = []string{
-	"list", "on", "animal", "pen", "status", "code", "text", "since", "until", "verdict", "mark", "methods", "lactation", "days_in_milk",
-	"service_number", "last_service_on", "days_since_service", "conceived_on", "due_on", "dry_off_on", "reasons", "examine", "caution", "seqs",
-}
-
-func listRows(w *csv.Writer, l *repro.List, rows []repro.ListRow) error {
-	if err := w.Write(listColumns); err != nil {
-		return err
-	}
+func listRows(w *sheet.TableWriter, l *repro.List, rows []repro.ListRow) error {
 	for i := range rows {
 		if err := w.Write(listCells(l, &rows[i])); err != nil {
 			return err

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"compress/gzip"
 	"crypto/sha256"
-	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -25,7 +24,7 @@ type reply struct {
 
 	// Exactly one of these, or none for an answer without a body.
 	json   any                     // application/json
-	csv    func(*csv.Writer) error // text/csv, small enough to be held whole
+	csv    *csvReply               // text/csv, small enough to be held whole
 	raw    []byte                  // any other media type, or JSON as it is kept
 	stream func(w io.Writer) error // too large to be held
 	media  string                  // of raw and stream; r.give if empty
@@ -180,14 +179,11 @@ func (s *Server) write(c echo.Context, r *request, a *reply) error {
 		body = b.Bytes()
 	case a.csv != nil:
 		media = mediaCSV
-		var b bytes.Buffer
-		w := csv.NewWriter(&b)
-		w.UseCRLF = true
-		if err := a.csv(w); err != nil {
+		var err error
+		if body, err = a.csv.render(r); err != nil {
 			return err
 		}
-		w.Flush()
-		body = b.Bytes()
+		a.csv.head(r, h)
 	case a.raw == nil:
 		return c.NoContent(status)
 	}

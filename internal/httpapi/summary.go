@@ -1,7 +1,6 @@
 package httpapi
 
 import (
-	"encoding/csv"
 	"slices"
 	"sync"
 
@@ -9,6 +8,7 @@ import (
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // summaryHerds is how many herds are computed at the same time for one
@@ -43,7 +43,7 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 		return nil, err
 	}
 	if r.give == mediaCSV {
-		return &reply{csv: func(w *csv.Writer) error { return summaryRows(w, out) }}, nil
+		return &reply{csv: &csvReply{table: summaryTable, rows: func(w *sheet.TableWriter) error { return summaryRows(w, out) }}}, nil
 	}
 	return &reply{json: out}, nil
 }
@@ -208,10 +208,7 @@ func ownRows(portions []portion, i int) []api.IndexRow {
 
 // summaryRows writes one row for each herd and index, and the pool with an
 // empty herd behind them.
-func summaryRows(w *csv.Writer, out *api.Summary) error {
-	if err := w.Write(append([]string{"herd"}, indexColumns...)); err != nil {
-		return err
-	}
+func summaryRows(w *sheet.TableWriter, out *api.Summary) error {
 	for _, h := range out.Herds {
 		for i := range h.Indices {
 			if err := indexRecords(w, []string{h.Herd}, &h.Indices[i]); err != nil {

@@ -1,11 +1,11 @@
 package httpapi
 
 import (
-	"encoding/csv"
 	"strconv"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // listTechnicians answers conception by technician over a pool of herds.
@@ -47,7 +47,7 @@ func (s *Server) listTechnicians(r *request) (*reply, error) {
 		out.Rows = append(out.Rows, wireTechnician(&pool.Rows[i]))
 	}
 	if r.give == mediaCSV {
-		return &reply{csv: func(w *csv.Writer) error { return technicianRows(w, out.Rows) }}, nil
+		return &reply{csv: &csvReply{table: technicianTable, rows: func(w *sheet.TableWriter) error { return technicianRows(w, out.Rows) }}}, nil
 	}
 	return &reply{json: out}, nil
 }
@@ -66,13 +66,7 @@ func wireTechnician(x *repro.TechnicianRow) api.TechnicianRow {
 	return out
 }
 
-func technicianRows(w *csv.Writer, rows []api.TechnicianRow) error {
-	if err := w.Write([]string{
-		"herd", "code", "value", "numerator", "denominator", "interval_low", "interval_high", "small", "unknown", "immature", "lost_later",
-		"low_95", "high_95", "low_998", "high_998", "position",
-	}); err != nil {
-		return err
-	}
+func technicianRows(w *sheet.TableWriter, rows []api.TechnicianRow) error {
 	for i := range rows {
 		x := &rows[i]
 		cells := []string{x.Herd, cell(x.Code), numberCell(x.Value), strconv.Itoa(x.Numerator), strconv.Itoa(x.Denominator), "", ""}

@@ -1,12 +1,12 @@
 package httpapi
 
 import (
-	"encoding/csv"
 	"net/http"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/repro"
+	"byrelog.example/internal/sheet"
 )
 
 // visitRows bounds how many rows one answer over several herds has: what is
@@ -44,7 +44,7 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	case mediaText:
 		return visitText(lists)
 	case mediaCSV:
-		return &reply{csv: func(w *csv.Writer) error { return visitCSV(w, lists) }}, nil
+		return &reply{csv: &csvReply{table: visitTableOf(r.path["list"]), rows: func(w *sheet.TableWriter) error { return visitCSV(w, lists) }}}, nil
 	}
 	out := &api.Visit{List: api.ListName(r.path["list"]), Animals: rows, Herds: make([]api.WorkList, len(lists))}
 	for i := range lists {
@@ -95,10 +95,7 @@ func visitText(lists []visited) (*reply, error) {
 	return a, nil
 }
 
-func visitCSV(w *csv.Writer, lists []visited) error {
-	if err := w.Write(append([]string{"herd"}, listColumns...)); err != nil {
-		return err
-	}
+func visitCSV(w *sheet.TableWriter, lists []visited) error {
 	for i := range lists {
 		l := &lists[i].list
 		for k := range l.Rows {

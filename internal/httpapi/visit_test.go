@@ -1,8 +1,6 @@
 package httpapi_test
 
 import (
-	"bytes"
-	"encoding/csv"
 	"net/http"
 	"regexp"
 	"strings"
@@ -26,10 +24,7 @@ func TestVisit(t *testing.T) {
 		get(s, "/v1/lists/%s", list).Want(http.StatusOK).JSON(&v)
 		var pages []string
 		rows, at := 0, 0
-		records, err := csv.NewReader(bytes.NewReader(get(s, "/v1/lists/%s.csv?%s", name, query).Want(http.StatusOK).Body)).ReadAll()
-		if err != nil {
-			t.Fatal(err)
-		}
+		records := tableRecords(t, get(s, "/v1/lists/%s.csv?%s", name, query).Want(http.StatusOK).Body)
 		if len(v.Herds) != 2 || v.Herds[0].Herd != "alder-row" || v.Herds[1].Herd != "mill-lane" {
 			t.Fatalf("%s: %+v", list, v)
 		}

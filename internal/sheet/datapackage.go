@@ -4,22 +4,28 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"byrelog.example/internal/event"
 )
 
-// Export describes one export for its data package. Bytes and SHA256 are left
-// out of the package where they are zero, since a package may be asked for
-// before the file is written.
+// Export describes what a data package is about. Bytes and SHA256 are left out
+// of the package where they are zero, since a package may be asked for before
+// the file is written.
 type Export struct {
-	Herd    string
+	Herd    string // empty for tables over several herds
 	Title   string // of the herd, for people; may be empty
 	Path    string // of the CSV file, relative to the package; default events.csv
 	Created time.Time
 	Head    Stamp // head of the log; zero for an empty one
 	Bytes   int64
 	SHA256  event.Digest
+	Form    Form // how the file is written
+	// Both describes every file in the interchange profile and, as a second
+	// resource with ?profile=spreadsheet behind its path, in the other.
+	Both   bool
+	Tables []*Table // these instead of the log
 }
 
 // The profiles of Data Package 2.0 (2024-06-26), which the package names.
@@ -28,19 +34,22 @@ type Export struct {
 // datapackage issues 965 and 1089).
 const profiles = "https://datapackage.org/profiles/2.0/"
 
-type packageDoc struct {
+// PackageDoc is a datapackage.json.
+type PackageDoc struct {
 	Schema    string        `json:"$schema"`
 	Name      string        `json:"name"`
 	Title     string        `json:"title,omitempty"`
 	About     string        `json:"description"`
 	Version   string        `json:"version"`
 	Created   string        `json:"created,omitempty"`
-	Resources []resourceDoc `json:"resources"`
+	Resources []ResourceDoc `json:"resources"`
 }
 
-type resourceDoc struct {
+// ResourceDoc is one file in a data package.
+type ResourceDoc struct {
 	Schema    string     `json:"$schema"`
 	Name      string     `json:"name"`
+	Title     string     `json:"title,omitempty"`
 	Type      string     `json:"type"`
 	Path      string     `json:"path"`
 	About     string     `json:"description"`
@@ -49,11 +58,12 @@ type resourceDoc struct {
 	Encoding  string     `json:"encoding"`
 	Bytes     int64      `json:"bytes,omitempty"`
 	Hash      string     `json:"hash,omitempty"`
-	Dialect   dialectDoc `json:"dialect"`
+	Dialect   DialectDoc `json:"dialect"`
 	Table     TableDoc   `json:"schema"`
 }
 
-type dialectDoc struct {
+// DialectDoc says how a file is written.
+type DialectDoc struct {
 	Schema      string `json:"$schema"`
 	Header      bool   `json:"header"`
 	Delimiter   string `json:"delimiter"`
@@ -67,7 +77,7 @@ type TableDoc struct {
 	Schema        string     `json:"$schema"`
 	Fields        []FieldDoc `json:"fields"`
 	MissingValues []string   `json:"missingValues"`
-	PrimaryKey    []string   `json:"primaryKey"`
+	PrimaryKey    []string   `json:"primaryKey,omitempty"`
 }
 
 // FieldDoc is one column in a Table Schema.
@@ -93,40 +103,130 @@ type ConstraintDoc struct {
 	Enum      []string `json:"enum,omitempty"`
 }
 
-// DataPackage writes the datapackage.json of an export (Data Package 2.0 with a
-// Table Schema made from event.Columns).
+// DataPackage writes the datapackage.json of an export or of tables (Data
+// Package 2.0 with Table Schemas made from the columns' declarations).
 func DataPackage(x Export) ([]byte, error) {
-	if !event.ValidHerdName(x.Herd) {
+	if !event.ValidHerdName(x.Herd) && (x.Herd != "" || len(x.Tables) == 0) {
 		return nil, fmt.Errorf("data package: %q cannot name a herd", x.Herd)
 	}
-	path := x.Path
-	if path == "" {
-		path = "events.csv"
-	}
-	doc := packageDoc{
+	doc := PackageDoc{
 		Schema: profiles + "datapackage.json", Name: x.Herd + "-events", Title: x.Title, Version: "1.0.0",
 		About: "The whole event log of one herd, corrections included, in the order in which it was recorded.",
+	}
+	if len(x.Tables) > 0 {
+		doc.Name, doc.About = strings.TrimPrefix(x.Herd+"-tables", "-"), "Tables made from the event log: "+x.Tables[0].About
 	}
 	if !x.Created.IsZero() {
 		doc.Created = x.Created.UTC().Format(time.RFC3339)
 	}
-	res := resourceDoc{
-		Schema: profiles + "dataresource.json", Name: "events", Type: "table", Path: path,
-		About:  fmt.Sprintf("One row per event, %d events; the last row has the kind end and names the head of the log (%s).", x.Head.Seq, x.Head.Hash),
-		Format: "csv", MediaType: "text/csv", Encoding: utf8Name, Bytes: x.Bytes,
-		Dialect: dialectDoc{Schema: profiles + "tabledialect.json", Header: true, Delimiter: ",", Quote: `"`, DoubleQuote: true, Line: "\r\n"},
-		Table:   TableSchema(),
+	forms := []Form{x.Form}
+	if x.Both {
+		forms = []Form{{}, {Spreadsheet: true}}
 	}
-	if x.SHA256 != (event.Digest{}) {
-		res.Hash = "sha256:" + x.SHA256.String()
+	for _, f := range forms {
+		if len(x.Tables) == 0 {
+			doc.Resources = append(doc.Resources, x.log(f))
+		}
+		for _, t := range x.Tables {
+			doc.Resources = append(doc.Resources, x.table(t, f))
+		}
 	}
-	doc.Resources = []resourceDoc{res}
+	return doc.Encode()
+}
+
+// Encode writes the package as JSON.
+func (d *PackageDoc) Encode() ([]byte, error) {
 	var out bytes.Buffer
 	enc := json.NewEncoder(&out)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
-	err := enc.Encode(doc)
+	err := enc.Encode(d)
 	return out.Bytes(), err
+}
+
+// resource is what every file has, in its own form.
+func (x *Export) resource(name, path, about string, f Form) ResourceDoc {
+	r := ResourceDoc{
+		Schema: profiles + "dataresource.json", Name: name, Type: "table", Path: path, About: about,
+		Format: "csv", MediaType: "text/csv", Encoding: utf8Name,
+		Dialect: DialectDoc{
+			Schema: profiles + "tabledialect.json", Header: true, Delimiter: string(rune(f.delimiter())), Quote: `"`, DoubleQuote: true, Line: "\r\n",
+		},
+	}
+	if f.Spreadsheet {
+		r.About += " " + spreadsheetAbout
+		if x.Both {
+			r.Name, r.Path = r.Name+"-spreadsheet", r.Path+"?profile=spreadsheet"
+		}
+	}
+	return r
+}
+
+const spreadsheetAbout = "Spreadsheet profile, for people: a byte order mark, and one apostrophe in front of texts that a spreadsheet program would take for a formula or a number. Programs should read the interchange profile."
+
+func (x *Export) log(f Form) ResourceDoc {
+	path := x.Path
+	if path == "" {
+		path = "events.csv"
+	}
+	r := x.resource("events", path,
+		fmt.Sprintf("One row per event, %d events; the last row has the kind end and names the head of the log (%s).", x.Head.Seq, x.Head.Hash), f)
+	r.Table = TableSchema()
+	if f.Spreadsheet {
+		r.Table.Fields = append(r.Table.Fields, FieldDoc{
+			Name: columnProfile, Type: "string", Description: "says that the row bears guards; an import takes them away",
+			Constraints: &ConstraintDoc{Required: true, Enum: []string{profileSpreadsheet}},
+		})
+	}
+	r.Bytes = x.Bytes
+	if x.SHA256 != (event.Digest{}) {
+		r.Hash = "sha256:" + x.SHA256.String()
+	}
+	return r
+}
+
+func (x *Export) table(t *Table, f Form) ResourceDoc {
+	r := x.resource(strings.ReplaceAll(t.Name, "/", "-"), t.Name+".csv",
+		t.About+" The last row has a single cell, in the column end: the number of rows, whether more follow on another page, and a hash of all cells.", f)
+	r.Title = t.Title
+	r.Table = t.Schema()
+	return r
+}
+
+// Schema describes the columns of the table in their order.
+func (t *Table) Schema() TableDoc {
+	d := TableDoc{Schema: profiles + "tableschema.json", MissingValues: []string{""}}
+	d.Fields = append(d.Fields, t.fields...)
+	for _, c := range t.Columns[len(t.fields):] {
+		f := FieldDoc{Name: c.Name, Type: c.Type.schema(), Description: c.Doc}
+		if c.Type == Flag {
+			f.TrueValues, f.FalseValues = []string{"true"}, []string{"false"}
+		}
+		d.Fields = append(d.Fields, f)
+	}
+	d.Fields = append(d.Fields, FieldDoc{
+		Name: columnEnd, Type: "string", Description: "empty but in the last row, whose other cells are empty: end rows=N more=false sha256=HEX",
+		Constraints: &ConstraintDoc{Pattern: "end rows=[0-9]+ more=(true|false) sha256=[0-9a-f]{64}"},
+	})
+	return d
+}
+
+// schema is the type's name in a Table Schema.
+func (c CellType) schema() string {
+	switch c {
+	case Integer:
+		return "integer"
+	case Number:
+		return "number"
+	case Date:
+		return "date"
+	case Time:
+		return "datetime"
+	case Flag:
+		return "boolean"
+	case Text, Word:
+	}
+	return "string"
 }
 
 // TableSchema describes the columns of the project's profile in their order.

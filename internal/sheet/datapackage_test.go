@@ -75,30 +75,78 @@ func TestDataPackagePublished(t *testing.T) {
 		}
 		return s.Validate(v)
 	}
-	var doc any
-	var parts struct {
-		Resources []map[string]any
-	}
-	for _, v := range []any{&doc, &parts} {
-		if err := json.Unmarshal(dataPackage(t), v); err != nil {
-			t.Fatal(err)
+	for what, raw := range packages(t) {
+		var doc any
+		var parts struct {
+			Resources []map[string]any
 		}
-	}
-	if len(parts.Resources) != 1 {
-		t.Fatalf("%d resources", len(parts.Resources))
-	}
-	resource := parts.Resources[0]
-	for name, part := range map[string]any{
-		"datapackage": doc, "dataresource": resource, "tabledialect": resource["dialect"], "tableschema": resource["schema"],
-	} {
-		if err := validate(name, part); err != nil {
-			t.Errorf("%s: %v", name, err)
+		for _, v := range []any{&doc, &parts} {
+			if err := json.Unmarshal(raw, v); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if len(parts.Resources) == 0 {
+			t.Fatalf("%s has no resources", what)
+		}
+		if err := validate("datapackage", doc); err != nil {
+			t.Errorf("%s: %v", what, err)
+		}
+		for _, resource := range parts.Resources {
+			for name, part := range map[string]any{"dataresource": resource, "tabledialect": resource["dialect"], "tableschema": resource["schema"]} {
+				if err := validate(name, part); err != nil {
+					t.Errorf("%s, %s of %v: %v", what, name, resource["name"], err)
+				}
+			}
 		}
 	}
 	// Control: the profiles do refuse what is wrong.
 	wrong := map[string]any{"fields": []any{map[string]any{"name": "a", "type": "string", "constraints": map[string]any{"minLength": "two"}}}}
 	if validate("tableschema", wrong) == nil {
 		t.Error("the published table schema takes a minLength that is no number")
+	}
+}
+
+// packages are data packages of every make.
+func packages(t testing.TB) map[string][]byte {
+	t.Helper()
+	out := map[string][]byte{"one export": dataPackage(t)}
+	for what, x := range map[string]sheet.Export{
+		"an export in both profiles": {Herd: herd, Path: "export.csv", Both: true},
+		"an export for people":       {Herd: herd, Form: sheet.Form{Spreadsheet: true, Delimiter: '\t'}},
+		"tables of a herd":           {Herd: herd, Both: true, Tables: []*sheet.Table{oddTable, sheet.EventTable()}},
+		"tables over herds":          {Both: true, Tables: []*sheet.Table{oddTable}},
+	} {
+		doc, err := sheet.DataPackage(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[what] = doc
+	}
+	return out
+}
+
+// TestDialects: the package states how each file is written, and the names and
+// paths of its files are different ones.
+func TestDialects(t *testing.T) {
+	var doc sheet.PackageDoc
+	if err := json.Unmarshal(packages(t)["tables of a herd"], &doc); err != nil {
+		t.Fatal(err)
+	}
+	got := ""
+	for _, r := range doc.Resources {
+		got += r.Name + " " + r.Path + " " + r.Dialect.Delimiter + "\n"
+		if r.Dialect.Line != "\r\n" || !r.Dialect.Header || r.Encoding != "utf-8" {
+			t.Errorf("%s: %+v", r.Name, r.Dialect)
+		}
+	}
+	want := "lists-odd lists/odd.csv ,\nevents events.csv ,\nlists-odd-spreadsheet lists/odd.csv?profile=spreadsheet ;\nevents-spreadsheet events.csv?profile=spreadsheet ;\n"
+	if got != want {
+		t.Errorf("got\n%swant\n%s", got, want)
+	}
+	for what, x := range map[string]sheet.Export{"no herd": {}, "a bad name": {Herd: "North Farm", Tables: []*sheet.Table{oddTable}}} {
+		if _, err := sheet.DataPackage(x); err == nil {
+			t.Errorf("%s was taken", what)
+		}
 	}
 }
 

@@ -146,6 +146,11 @@ func (r *Reader) bindNative(header []string, line int) error {
 			n.is[i] = isRecordedAt
 		case columnHash:
 			n.is[i] = isHash
+		case columnEnd:
+			return &FileError{
+				Line: line, Code: CodeHeader, Detail: "this is one page of a herd's events, not its log",
+				Suggestion: "fetch the export (export.csv); to send some of its rows, take the columns hash and end out, and the last row",
+			}
 		default:
 			if !isRejectColumn(name) {
 				unknown = append(unknown, h)
