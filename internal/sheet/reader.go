@@ -30,6 +30,8 @@ type Reader struct {
 	cells   []string // one row in the order of event.Columns
 	check   []byte   // of a row
 	scratch []byte
+
+	searched int // rows for whose number lost zeros were looked for
 }
 
 // Layout is how a sheet is written: what a [RejectWriter] needs to write rows

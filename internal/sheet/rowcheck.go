@@ -45,8 +45,8 @@ func appendCheck(dst, buf []byte, e *event.Event) (check, scratch []byte) {
 }
 
 const (
-	checkDetail = "the row is not what byrelog exported: a cell was changed since, as spreadsheet programs do without a word (zeros in front of a number, long numbers, spaces, letters that an encoding lacks)"
-	checkHelp   = "take the row from the export as it came; if the change is meant, empty row_check in this row, and event_id too if the log has the event already"
+	checkDetail = "the row is not what was exported: a cell was changed since (spreadsheet programs drop zeros, round long numbers, replace letters)"
+	checkHelp   = "take the row as it was exported; if the change is meant, empty row_check, and event_id too where the log has the event"
 )
 
 // checked holds a row of an export against its check. A row without one states
@@ -69,7 +69,7 @@ func (r *Reader) checked(line *Line, e *event.Event) {
 	}
 	help := checkHelp
 	if a := r.lostZeros(e, stated); a != "" {
-		help = "the export has animal " + quote(a) + " here: its zeros were lost; " + help
+		help = "it was animal " + quote(a) + " before its zeros were lost: " + help
 	}
 	r.problem(line, at, columnRowCheck, CodeRowCheck, checkDetail, help)
 }
@@ -79,12 +79,16 @@ func (r *Reader) fits(e *event.Event, stated string) bool {
 	return string(r.check) == stated
 }
 
+// mostSearched is for how many rows of a file lost zeros are looked for: each
+// costs as many hashes as a number can have digits.
+const mostSearched = 10_000
+
 // lostZeros finds the animal's number that the check was made of, if only
 // zeros in front of it were lost. It is proposed, never put in its place.
 func (r *Reader) lostZeros(e *event.Event, stated string) string {
 	animal := e.Animal
 	defer func() { e.Animal = animal }()
-	if animal == "" || strings.Trim(animal, "0123456789") != "" {
+	if r.searched++; r.searched > mostSearched || animal == "" || strings.Trim(animal, "0123456789") != "" {
 		return ""
 	}
 	for i, _ := event.ColumnIndex("animal"); len(e.Animal) < event.Columns()[i].Max; {

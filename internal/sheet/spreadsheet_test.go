@@ -404,7 +404,7 @@ func TestLostZeros(t *testing.T) {
 	}
 	// Any other cell: refused as well, and there is nothing to propose.
 	lines, _ = readAll(t, plain.write(nil, changed(rows, "by", "x"), 0), sheet.Native())
-	if p := lines[1].Problems; len(p) != 1 || p[0].Code != sheet.CodeRowCheck || strings.Contains(p[0].Suggestion, "zeros were lost") {
+	if p := lines[1].Problems; len(p) != 1 || p[0].Code != sheet.CodeRowCheck || strings.Contains(p[0].Suggestion, "zeros") {
 		t.Errorf("%+v", lines[1])
 	}
 	// A note that was emptied is not a note that was erased.
@@ -460,6 +460,32 @@ func TestEditedOnPurpose(t *testing.T) {
 		t.Error("a part of an export passes for a whole one")
 	}
 	if _, r := readAll(t, plain.write(nil, without(rows[:5], "hash"), 0), sheet.Native()); r.Stats().Checked != 4 {
+		t.Errorf("%+v", r.Stats())
+	}
+}
+
+// TestPartOfAPage: rows of a page of events can be sent, as its refusal says.
+func TestPartOfAPage(t *testing.T) {
+	log := fixedLog(t, 6)
+	var b bytes.Buffer
+	w, err := sheet.NewTableWriter(&b, sheet.EventTable(), sheet.Form{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range parse(t, export(t, log), ',')[1 : len(log)+1] {
+		if err := w.Write(row); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(true); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := tryAll(b.Bytes(), sheet.Native()); err == nil || !strings.Contains(err.Error(), "take the columns hash and end out, and the last row") {
+		t.Errorf("a page as it is: %v", err)
+	}
+	rows := parse(t, b.Bytes(), ',')
+	plain := form{delim: ',', end: "\r\n"}
+	if _, r := readAll(t, plain.write(nil, without(rows[:len(rows)-1], "hash", "end"), 0), sheet.Native()); r.Stats().Checked != len(log) {
 		t.Errorf("%+v", r.Stats())
 	}
 }
