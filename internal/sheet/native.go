@@ -386,6 +386,12 @@ func (r *Reader) endRow(line *Line) error {
 	if h := r.cells[columnHerd]; r.herd != "" && h != "" && h != r.herd {
 		return &FileError{Line: line.Number, Code: event.CodeHerdMismatch, Detail: "the file is an export of herd " + quote(h) + ", the import is of " + r.herd}
 	}
+	if n.log[-isProfile-1] >= 0 && n.fromLog(line.Cells, isProfile) == "" {
+		return &FileError{
+			Line: line.Number, Code: CodeEndRecord, Detail: "the end record does not name its profile: the file was cut off in its last row",
+			Suggestion: "fetch the export again",
+		}
+	}
 	n.end = &endRecord{line: line.Number, seq: seq, hash: n.fromLog(line.Cells, isHash)}
 	line.Skipped, line.End = "the end record", true
 	r.stats.Rows--

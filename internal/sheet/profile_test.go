@@ -196,19 +196,23 @@ func (f *failing) Write(p []byte) (int, error) {
 // TestCutOff: a file that was cut anywhere is told from a whole one, both by
 // verification and by import.
 func TestCutOff(t *testing.T) {
-	doc := export(t, fixedLog(t, 6))
-	whole := len(doc) - len("\r\n")
-	for n := range whole {
-		if _, err := sheet.VerifyExport(bytes.NewReader(doc[:n])); err == nil {
-			t.Fatalf("cut after %d of %d bytes it still verifies: …%q", n, whole, doc[max(0, n-40):n])
+	log := fixedLog(t, 6)
+	for name, doc := range map[string][]byte{"interchange": export(t, log), "spreadsheet": exportSpreadsheet(t, log, 0)} {
+		whole := len(doc) - len("\r\n")
+		for n := range whole {
+			if _, err := sheet.VerifyExport(bytes.NewReader(doc[:n])); err == nil {
+				t.Fatalf("%s: cut after %d of %d bytes it still verifies: …%q", name, n, whole, doc[max(0, n-40):n])
+			}
+			_, r, err := tryAll(doc[:n], sheet.Native())
+			switch {
+			case err != nil:
+			case r.Stats().Complete || r.Stats().Events > 0:
+				t.Fatalf("%s: cut after %d of %d bytes the import takes %d events, as a whole: %t", name, n, whole, r.Stats().Events, r.Stats().Complete)
+			}
 		}
-		_, r, err := tryAll(doc[:n], sheet.Native())
-		if err == nil && r.Stats().Complete {
-			t.Fatalf("cut after %d of %d bytes the import takes it for whole", n, whole)
+		if _, err := sheet.VerifyExport(bytes.NewReader(doc)); err != nil {
+			t.Errorf("%s: the whole file does not verify: %v", name, err)
 		}
-	}
-	if _, err := sheet.VerifyExport(bytes.NewReader(doc)); err != nil {
-		t.Errorf("the whole file does not verify: %v", err)
 	}
 }
 
@@ -217,23 +221,25 @@ func TestCutOff(t *testing.T) {
 // is the same log.
 func TestTamper(t *testing.T) {
 	log := fixedLog(t, 8)
-	doc := export(t, log)
-	harmless := 0
-	for i := range doc {
-		for _, flip := range []byte{0x01, 0x20, 0x40} {
-			bad := bytes.Clone(doc)
-			bad[i] ^= flip
-			if _, err := sheet.VerifyExport(bytes.NewReader(bad)); err != nil {
-				continue
-			}
-			harmless++
-			if again := export(t, fromExport(t, bad)); !bytes.Equal(again, doc) {
-				t.Fatalf("byte %d changed from %q to %q, and another log verifies", i, doc[i], bad[i])
+	want := export(t, log)
+	for name, doc := range map[string][]byte{"interchange": want, "spreadsheet": exportSpreadsheet(t, log, ',')} {
+		harmless := 0
+		for i := range doc {
+			for _, flip := range []byte{0x01, 0x20, 0x40} {
+				bad := bytes.Clone(doc)
+				bad[i] ^= flip
+				if _, err := sheet.VerifyExport(bytes.NewReader(bad)); err != nil {
+					continue
+				}
+				harmless++
+				if again := export(t, fromExport(t, bad)); !bytes.Equal(again, want) {
+					t.Fatalf("%s: byte %d changed from %q to %q, and another log verifies", name, i, doc[i], bad[i])
+				}
 			}
 		}
-	}
-	if harmless > 3*len(doc)/10 {
-		t.Errorf("%d changes of %d went without effect: verification hardly looks", harmless, 3*len(doc))
+		if harmless > 3*len(doc)/10 {
+			t.Errorf("%s: %d changes of %d went without effect: verification hardly looks", name, harmless, 3*len(doc))
+		}
 	}
 }
 

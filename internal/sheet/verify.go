@@ -76,6 +76,8 @@ func (v *verifier) row(line *Line) error {
 	switch {
 	case v.rd.native.log[-isRowCheck-1] >= 0 && v.rd.native.fromLog(line.Cells, isRowCheck) == "":
 		return fault(line, next, CodeChain, "row_check is missing")
+	case v.rd.native.log[-isProfile-1] >= 0 && v.rd.native.fromLog(line.Cells, isProfile) == "":
+		return fault(line, next, CodeChain, "profile is missing")
 	case s == nil:
 		return fault(line, next, CodeChain, "seq, recorded_at or hash is missing or malformed")
 	case s.Seq != next:
