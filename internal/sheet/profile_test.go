@@ -220,7 +220,7 @@ func TestCutOff(t *testing.T) {
 // the change means nothing (the case of a hex digit in a UUID) and what is read
 // is the same log.
 func TestTamper(t *testing.T) {
-	log := fixedLog(t, 8)
+	log := fixedLog(t, 6)
 	want := export(t, log)
 	for name, doc := range map[string][]byte{"interchange": want, "spreadsheet": exportSpreadsheet(t, log, ',')} {
 		harmless := 0
