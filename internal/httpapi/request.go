@@ -31,6 +31,7 @@ type request struct {
 	principal *book.Principal // nil where the operation needs none
 	herd      *book.Herd      // nil where the path names none
 	give      string          // media type of the answer
+	suffix    string          // what stood behind the path to ask for it: .csv, .txt
 	media     string          // media type of the body
 	body      io.Reader       // bounded and inflated
 }
@@ -167,7 +168,7 @@ func (r *request) nextLink(next string) string {
 	q := maps.Clone(r.query)
 	q.Del("after")
 	q.Set("cursor", next)
-	return "<" + r.http.URL.EscapedPath() + "?" + q.Encode() + `>; rel="next"`
+	return "<" + r.http.URL.EscapedPath() + r.suffix + "?" + q.Encode() + `>; rel="next"`
 }
 
 var keyForm = regexp.MustCompile(`^[!#-~]{1,128}$`)

@@ -198,6 +198,7 @@ func (s *Server) serve(op *operation) echo.HandlerFunc {
 		if r.give, err = negotiate(accepts(c), op.gives); err != nil {
 			return err
 		}
+		r.suffix, _ = c.Get(keySuffix).(string)
 		if err := s.validateParams(r); err != nil {
 			return err
 		}
@@ -252,7 +253,10 @@ var (
 	txtPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.txt$`)
 )
 
-const keyMedia = "media"
+const (
+	keyMedia  = "media"
+	keySuffix = "suffix"
+)
 
 // mediaSuffix lets a link ask for a media type: the path of a list with .csv,
 // or of a work list with .txt, behind it.
@@ -272,6 +276,7 @@ func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
 				u.RawPath = m[1]
 			}
 			c.Set(keyMedia, form.media)
+			c.Set(keySuffix, suffix)
 			break
 		}
 		return next(c)

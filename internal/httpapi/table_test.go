@@ -205,6 +205,32 @@ func TestCutTables(t *testing.T) {
 	}
 }
 
+// TestNextTable: the Link of a page leads to the next page of the same table, as
+// it was asked for.
+func TestNextTable(t *testing.T) {
+	t.Parallel()
+	s := oddHerd(t)
+	next := regexp.MustCompile(`<([^>]+)>; rel="next"`)
+	for _, query := range []string{"limit=2", "limit=2&profile=spreadsheet&delimiter=tab"} {
+		address, rows := herdPath+"/animals.csv?"+query, 0
+		for address != "" {
+			r := get(s, "%s", address).Want(http.StatusOK)
+			report, err := sheet.VerifyTable(bytes.NewReader(r.Body))
+			link := next.FindStringSubmatch(strings.Join(r.Header.Values("Link"), ", "))
+			if err != nil || report.More != (link != nil) {
+				t.Fatalf("%s: %+v, %v, Link %q", address, report, err, r.Header.Values("Link"))
+			}
+			rows += report.Rows
+			if address = ""; link != nil {
+				address = link[1]
+			}
+		}
+		if whole := tableRecords(t, get(s, "%s/animals.csv", herdPath).Body); rows != len(whole)-1 || rows < 5 {
+			t.Errorf("%s: %d rows on all pages, %d at once", query, rows, len(whole)-1)
+		}
+	}
+}
+
 // TestExportForPeople: the spreadsheet profile verifies as the same log, comes
 // back as nothing new, and has a tag of its own.
 func TestExportForPeople(t *testing.T) {

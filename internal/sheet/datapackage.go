@@ -114,7 +114,7 @@ func DataPackage(x Export) ([]byte, error) {
 		About: "The whole event log of one herd, corrections included, in the order in which it was recorded.",
 	}
 	if len(x.Tables) > 0 {
-		doc.Name, doc.About = strings.TrimPrefix(x.Herd+"-tables", "-"), "Tables made from the event log: "+x.Tables[0].About
+		doc.Name, doc.About = strings.TrimPrefix(x.Herd+"-tables", "-"), "Tables made from the event log."
 	}
 	if !x.Created.IsZero() {
 		doc.Created = x.Created.UTC().Format(time.RFC3339)
