@@ -1,114 +1,144 @@
 package httpapi_test
 
 import (
+	"compress/gzip"
+	"io"
 	"net/http"
-	"net/url"
+	"runtime"
 	"strings"
 	"testing"
+	"time"
 
-	"github.com/getkin/kin-openapi/openapi3"
-	"pgregory.net/rapid"
+	"byrelog.example/api"
+	"byrelog.example/internal/sheet"
 )
 
-// values that have broken parsers before.
-var hostile = []string{
-	"", " ", "0", "-1", "1.5", "1e9", "99999999999999999999", "true", "null", "[]", "{}", "'", "\"", "\x00", "\r\n", "%", "%00", "../..", "ü", "\U0001F404",
-	"\u2028", strings.Repeat("9", 5000), "2026-02-30", "2026-13-01", "0000-00-00", "2026-01-01T00:00:00Z", "2026-06-30", "alder-row", "*", "read,read", ",,", "; drop table events",
+// repeated gives a head, and then a body again and again up to size bytes.
+func repeated(head, body string, size int64) io.Reader {
+	return io.MultiReader(strings.NewReader(head), io.LimitReader(&again{text: strings.Repeat(body, 1+(32<<10)/len(body))}, size))
 }
 
-// Whatever is sent, within the contract or outside, is answered as the contract
-// says and never with a fault of the service (T50). Every answer is validated
-// by the transport of the test's server.
-func TestHostileRequests(t *testing.T) {
-	t.Parallel()
-	w := newWorld(t)
-	doc := loadContract(t)
-	ops := w.API.Operations()
-	rapid.Check(t, func(rt *rapid.T) {
-		op := ops[rapid.IntRange(0, len(ops)-1).Draw(rt, "operation")]
-		if op[0] == "revokeToken" || op[0] == "createHerd" {
-			return // they would take the ground from under the others, or fill the world
-		}
-		r := w.request(op, "mill-lane", w.Admin)
-		path, query, _ := strings.Cut(r.Path, "?")
-		q, err := url.ParseQuery(query)
-		if err != nil {
-			rt.Fatal(err)
-		}
-		item := doc.Paths.Find(op[2])
-		for _, params := range []openapi3.Parameters{item.Parameters, item.GetOperation(op[1]).Parameters} {
-			for _, p := range params {
-				value := anyValue(rt, p.Value)
-				switch {
-				case value == nil:
-				case p.Value.In == openapi3.ParameterInQuery && p.Value.Name == "wait":
-				case p.Value.In == openapi3.ParameterInQuery:
-					q.Set(p.Value.Name, *value)
-				case p.Value.In == openapi3.ParameterInPath && *value != "" && p.Value.Name != "herd":
-					path = strings.Replace(path, pathValue(w, op, p.Value.Name), url.PathEscape(*value), 1)
-				}
+type again struct {
+	text string
+	pos  int
+}
+
+func (a *again) Read(p []byte) (int, error) {
+	n := copy(p, a.text[a.pos:])
+	a.pos = (a.pos + n) % len(a.text)
+	return n, nil
+}
+
+// heapGrowth measures by how much the heap grows at most until stop is called.
+func heapGrowth() (stop func() int64) {
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	before, most := int64(m.HeapAlloc), int64(0)
+	end, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		for tick := time.NewTicker(5 * time.Millisecond); ; {
+			select {
+			case <-tick.C:
+				var m runtime.MemStats
+				runtime.ReadMemStats(&m)
+				most = max(most, int64(m.HeapAlloc)-before)
+			case <-end:
+				tick.Stop()
+				return
 			}
 		}
-		r.Path = path
-		if len(q) > 0 {
-			r.Path += "?" + q.Encode()
-		}
-		r.Body = damaged(rt, r.Body)
-		got := w.Do(r)
-		if got.Status >= http.StatusInternalServerError {
-			rt.Fatalf("%s %s with %.200q: %d %s", r.Method, r.Path, r.Body, got.Status, got.Body)
-		}
-	})
+	}()
+	return func() int64 {
+		close(end)
+		<-done
+		return most
+	}
 }
 
-// anyValue is a value that fits, one that may not, or none.
-func anyValue(t *rapid.T, p *openapi3.Parameter) *string {
-	switch rapid.IntRange(0, 4).Draw(t, "how "+p.Name) {
-	case 0, 1:
-		return nil
-	case 2:
-		v := rapid.String().Draw(t, p.Name)
-		return &v
-	case 3:
-		if s, ok := p.Example.(string); ok {
-			return &s
-		}
+// TestHostileUploads is T48 over HTTP: files made to exhaust memory or to hang,
+// streamed as they come, are refused (or read to their end, where they are only
+// long), soon and with less than 64 MiB; the service goes on and nothing was
+// written. It runs alone, since it measures the heap of the whole process.
+func TestHostileUploads(t *testing.T) { //nolint:paralleltest // see above
+	s := seeded(t)
+	head := strings.Join(sheet.Header(), ",") + "\r\n"
+	zip := func(in io.Reader) io.Reader {
+		r, w := io.Pipe()
+		go func() {
+			z := gzip.NewWriter(w)
+			_, err := io.Copy(z, in)
+			if err == nil {
+				err = z.Close()
+			}
+			_ = w.CloseWithError(err)
+		}()
+		return r
 	}
-	v := rapid.SampledFrom(hostile).Draw(t, p.Name)
-	return &v
-}
-
-// pathValue is what stands for a path parameter in the request of the world.
-func pathValue(w *world, op [4]string, name string) string {
-	switch name {
-	case "id":
-		if strings.Contains(op[2], "/imports/") {
-			return w.imported
-		}
-		return w.event
-	case "animal":
-		return "0412"
-	case "index":
-		return "conception_risk"
-	case "from":
-		return "2026-04-01"
+	const half = 512 << 20
+	for _, tc := range []struct {
+		name string
+		body io.Reader
+		gzip bool
+		code string // "" : taken, with nothing in it
+	}{
+		{name: "one line of 512 MiB", body: repeated("", "x", half), code: "invalid-file"},
+		{name: "one line of 512 MiB behind a header", body: repeated(head, "x", half), code: "invalid-file"},
+		{name: "the same, compressed", body: zip(repeated(head, "x", half)), gzip: true, code: "invalid-file"},
+		{name: "an open quote", body: repeated(head+`"`, "a,b\r\n", half), code: "invalid-file"},
+		{name: "a million columns", body: repeated(head, "x,", 2_000_000), code: "invalid-file"},
+		{name: "a header of a million columns", body: repeated("", "x,", 2_000_000), code: "invalid-file"},
+		{name: "zero bytes", body: repeated("", "\x00", half), code: "invalid-file"},
+		{name: "quotes", body: repeated(head, `"`, half), code: "invalid-file"},
+		{name: "half a surrogate", body: repeated("\xff\xfe", "\x00\xd8", 32<<20), code: "invalid-file"},
+		{name: "a row cut off behind many", body: repeated(head, strings.Repeat(",", 40)+"\r\n", 24<<20), code: "invalid-file"},
+		{name: "blank lines", body: repeated("kind,on\r\n", "\r\n", 24<<20)},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			growth := heapGrowth()
+			begun := time.Now()
+			req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, s.URL+herdPath+"/imports", tc.body)
+			if err != nil {
+				t.Fatal(err)
+			}
+			req.Header.Set("Authorization", "Bearer "+s.Admin)
+			req.Header.Set("Content-Type", "text/csv")
+			if tc.gzip {
+				req.Header.Set("Content-Encoding", "gzip")
+			}
+			rsp, err := http.DefaultClient.Do(req)
+			if err != nil {
+				// A client that goes on sending may see the connection close before the
+				// answer. Then the import says what became of it.
+				growth()
+				var list api.ImportList
+				if get(s, "%s/imports?limit=1", herdPath).Want(http.StatusOK).JSON(&list); tc.code == "" || list.Items[0].State != "failed" {
+					t.Fatalf("no answer: %v; the import is %+v", err, list.Items)
+				}
+				return
+			}
+			doc, err := io.ReadAll(rsp.Body)
+			_ = rsp.Body.Close()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if grown := growth(); grown > 64<<20 {
+				t.Errorf("the heap grew by %d MiB", grown>>20)
+			}
+			if took := time.Since(begun); took > 30*time.Second {
+				t.Errorf("it took %v", took)
+			}
+			switch {
+			case tc.code == "" && rsp.StatusCode != http.StatusCreated:
+				t.Errorf("%s: %.300s", rsp.Status, doc)
+			case tc.code != "" && (rsp.StatusCode/100 != 4 || !strings.Contains(string(doc), `"code":"`+tc.code+`"`)):
+				t.Errorf("%s: %.300s, want %s", rsp.Status, doc, tc.code)
+			}
+		})
 	}
-	return "office-rows"
-}
-
-// damaged cuts, doubles or replaces a part of a body.
-func damaged(t *rapid.T, body string) string {
-	if body == "" {
-		return body
+	var now api.HerdHead
+	if get(s, "%s/head", herdPath).Want(http.StatusOK).JSON(&now); now.Seq != int64(scenarioEvents) {
+		t.Errorf("the head moved to %d", now.Seq)
 	}
-	at := rapid.IntRange(0, len(body)-1).Draw(t, "at")
-	switch rapid.IntRange(0, 3).Draw(t, "damage") {
-	case 0:
-		return body
-	case 1:
-		return body[:at]
-	case 2:
-		return body[:at] + rapid.SampledFrom(hostile).Draw(t, "insert") + body[at:]
-	}
-	return body + body[at:]
 }
