@@ -140,8 +140,9 @@ func pages[T any](fetch func() ([]T, *string, error)) iter.Seq2[T, error] {
 	}
 }
 
-// ErrTruncated says that a file ended before its last record.
-var ErrTruncated = errors.New("api: the export was cut before its end record")
+// ErrTruncated says that a file ended before its last record, or that the
+// record does not fit it.
+var ErrTruncated = errors.New("api: the file was cut before its end record, or changed on the way")
 
 // Export writes the herd's whole log as CSV to w, in the interchange profile.
 // It checks that the file came whole: otherwise the error is [ErrTruncated] and

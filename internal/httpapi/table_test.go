@@ -3,7 +3,10 @@ package httpapi_test
 import (
 	"bytes"
 	"encoding/csv"
+	"errors"
+	"io"
 	"net/http"
+	"net/http/httptest"
 	"path"
 	"regexp"
 	"slices"
@@ -289,6 +292,40 @@ func TestClientTables(t *testing.T) {
 		report, err := sheet.VerifyTable(bytes.NewReader(pages.Bytes()))
 		if err != nil || report.Rows < 3 || report.More || !bytes.Equal(pages.Bytes(), whole.Bytes()) {
 			t.Errorf("%+v, %v\n%s\n%s", report, err, pages.Bytes(), whole.Bytes())
+		}
+	}
+}
+
+// TestClientFindsCutTables: a page that was cut anywhere, or of which a cell was
+// changed on the way, is not taken for a whole one.
+func TestClientFindsCutTables(t *testing.T) {
+	t.Parallel()
+	s := oddHerd(t)
+	for _, query := range []string{"", "?profile=spreadsheet"} {
+		whole := string(get(s, "%s/findings.csv%s", herdPath, query).Want(http.StatusOK).Body)
+		body := whole
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+			_, _ = io.WriteString(w, body)
+		}))
+		t.Cleanup(srv.Close)
+		c, err := api.New(srv.URL, api.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out bytes.Buffer
+		if err := c.FindingsCSV(t.Context(), "alder-row", api.ListFindingsParams{}, &out); err != nil || out.String() != whole {
+			t.Fatalf("the whole table: %v\n%s", err, out.Bytes())
+		}
+		cuts := []string{strings.Replace(whole, "840003123456789", "840003123456780", 1)}
+		for n := 0; n < len(whole); n += 1 + len(whole)/150 {
+			cuts = append(cuts, whole[:n])
+		}
+		for _, cut := range cuts {
+			body = cut
+			if err := c.FindingsCSV(t.Context(), "alder-row", api.ListFindingsParams{}, io.Discard); !errors.Is(err, api.ErrTruncated) {
+				t.Fatalf("%d bytes of %d: %v", len(cut), len(whole), err)
+			}
 		}
 	}
 }

@@ -137,6 +137,7 @@ func TestHostile(t *testing.T) {
 	}
 	ways := map[string]func(io.Reader) error{
 		"native": read(sheet.Native()), "mapping": read(mapping(t, "office-events.yaml")), "mapping without header": read(positions),
+		"table":  func(src io.Reader) error { _, err := sheet.VerifyTable(src); return err },
 		"verify": func(src io.Reader) error { _, err := sheet.VerifyExport(src); return err },
 	}
 	const half, million = 512 << 20, 1_000_000
@@ -159,6 +160,8 @@ func TestHostile(t *testing.T) {
 		{"UTF-16 under a mark", "\xff\xfe", "a\x00,\x00", 16 << 20},
 		{"UTF-16 lines under a mark", "\xfe\xff", "\x00k\x00\n", 8 << 20},
 		{"end records", head, "," + "north-farm,,end,2026-01-01\r\n", 16 << 20},
+		{"rows of a table", "animal,end\r\n", "'0017,\r\n", 16 << 20},
+		{"one cell of a table", "animal,end\r\n\"", "'0017\r\n", 16 << 20},
 		{"headers", "", head, 16 << 20},
 		{"rows", head, row, 8 << 20},
 	} {
