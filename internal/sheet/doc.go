@@ -48,7 +48,7 @@
 //     a conflict, and with a new id or none the row is a new event.
 //
 // Out of its power: a change to rows whose check was taken out; a sheet made by
-// hand, but for numbers in exponent form, which are always refused; that the file
+// hand, but for animals' numbers in exponent form, which it refuses; that the file
 // is the newest one, or the one of the right herd where herd was renamed or
 // emptied; and intent, since who can compute a hash can compute a check. Against
 // that stands [VerifyExport] with a head that was seen before. The columns seq,

@@ -53,12 +53,11 @@ const (
 )
 
 var (
-	columnID     = index("event_id")
-	columnHerd   = index("herd")
-	columnAnimal = index("animal")
-	columnKind   = index("kind")
-	columnOn     = index("on")
-	columnNote   = index("note")
+	columnID   = index("event_id")
+	columnHerd = index("herd")
+	columnKind = index("kind")
+	columnOn   = index("on")
+	columnNote = index("note")
 )
 
 // index finds a column that package event is known to have; a test holds it.
@@ -185,6 +184,21 @@ func (n *nativeColumns) fromLog(cells []string, which int) string {
 	return trimCell(cells[i])
 }
 
+// namesAnimal tells which of event.Columns hold the number of an animal.
+var namesAnimal = func() []bool {
+	columns := event.Columns()
+	list := make([]bool, len(columns))
+	for i := range columns {
+		switch name := columns[i].Name; name {
+		case "animal", "dam", "from_animal", "official_id", "to":
+			list[i] = true
+		default:
+			list[i] = strings.HasSuffix(name, "_tag")
+		}
+	}
+	return list
+}()
+
 // lostDigits is what a spreadsheet makes of a long number.
 var lostDigits = regexp.MustCompile(`^[0-9]([.,][0-9]+)?[eE]\+?[0-9]{1,2}$`)
 
@@ -214,9 +228,13 @@ func (r *Reader) nativeRow(line *Line) error {
 			r.problem(line, n.log[-isNoteHash-1], columnNoteHash, event.CodeBadText, "64 lower-case hex digits are expected", "")
 		}
 	}
-	if n.fromLog(line.Cells, isRowCheck) == "" && lostDigits.MatchString(e.Animal) {
+	if n.fromLog(line.Cells, isRowCheck) == "" {
 		// With its check the row would tell by itself whether that is the name.
-		r.problem(line, n.back[columnAnimal], "animal", CodeScientific, scientificDetail(e.Animal), scientificHelp)
+		for i, c := range r.cells {
+			if namesAnimal[i] && lostDigits.MatchString(c) {
+				r.problem(line, n.back[i], event.Columns()[i].Name, CodeScientific, scientificDetail(c), scientificHelp)
+			}
+		}
 	}
 	if err := e.Validate(r.today); err != nil {
 		return r.eventProblems(line, err, n.columnOf)

@@ -91,7 +91,7 @@ func (r *Reader) lostZeros(e *event.Event, stated string) string {
 	if r.searched++; r.searched > mostSearched || animal == "" || strings.Trim(animal, "0123456789") != "" {
 		return ""
 	}
-	for i, _ := event.ColumnIndex("animal"); len(e.Animal) < event.Columns()[i].Max; {
+	for most := event.Columns()[index("animal")].Max; len(e.Animal) < most; {
 		e.Animal = "0" + e.Animal
 		if r.fits(e, stated) {
 			return e.Animal

@@ -438,6 +438,12 @@ func TestEditedOnPurpose(t *testing.T) {
 	if p := lines[1].Problems; len(p) != 1 || p[0].Code != sheet.CodeScientific {
 		t.Errorf("%+v", lines[1])
 	}
+	for _, doc := range []string{"renumber,2026-01-31,7,8.4E+14,\n", "calving,2026-01-31,7,,8.4E+14\n"} {
+		lines, _ = readAll(t, []byte("kind,on,animal,to,calf1_tag\n"+doc), sheet.Native())
+		if p := lines[0].Problems; len(p) == 0 || p[0].Code != sheet.CodeScientific {
+			t.Errorf("%s: %+v", doc, lines[0])
+		}
+	}
 	// A check that was spoiled itself is no leave.
 	lines, _ = readAll(t, plain.write(nil, changed(rows, "row_check", "#N/A"), 0), sheet.Native())
 	if p := lines[1].Problems; len(p) != 1 || p[0].Code != sheet.CodeRowCheck {
