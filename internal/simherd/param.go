@@ -137,7 +137,13 @@ type Reason struct {
 
 // Leaving is why cows go, beside infertility, which follows from
 // Breeding.StopAfter, and the sale of surplus, which follows from Params.Cows.
-type Leaving struct{ Reasons []Reason }
+type Leaving struct {
+	Reasons []Reason
+	// Free leaves the number of cows to itself: no surplus is sold and no heifer
+	// is bought. Then nobody leaves but by chance and for infertility, so that
+	// what departures do to an index can be derived.
+	Free bool
+}
 
 // Rearing is how the followers are raised.
 type Rearing struct {

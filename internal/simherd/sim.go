@@ -215,7 +215,7 @@ func (s *sim) live() {
 	if int(i)%s.p.Diagnosis.Every == 0 {
 		s.visit()
 	}
-	if _, _, day := s.today.Civil(); day == 1 {
+	if _, _, day := s.today.Civil(); day == 1 && !s.p.Leaving.Free {
 		s.balance()
 	}
 }

@@ -534,3 +534,33 @@ func TestNothingIsRefused(t *testing.T) {
 		t.Errorf("only %d events", seq)
 	}
 }
+
+// A herd left to itself sells no surplus and buys nothing; one kept at its size
+// does both.
+func TestFreeHerd(t *testing.T) {
+	traded := func(free bool) (surplus, bought, departures int) {
+		p := simherd.Default(300)
+		p.Rearing.Kept, p.Leaving.Free = 0.5, free
+		events, truth, err := simherd.Generate(p, "mill-lane")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range truth.Departures {
+			if l.Reason == "surplus" {
+				surplus++
+			}
+		}
+		for _, e := range events {
+			if d, ok := e.Data.(*event.Arrival); ok && d.How == event.Purchased {
+				bought++
+			}
+		}
+		return surplus, bought, len(truth.Departures)
+	}
+	if surplus, bought, departures := traded(true); surplus != 0 || bought != 0 || departures < 100 {
+		t.Errorf("a free herd sold %d as surplus, bought %d, lost %d", surplus, bought, departures)
+	}
+	if surplus, bought, _ := traded(false); surplus == 0 || bought == 0 {
+		t.Errorf("a herd that is kept at its size sold %d as surplus and bought %d", surplus, bought)
+	}
+}
