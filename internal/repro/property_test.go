@@ -209,6 +209,59 @@ func TestVoids(t *testing.T) {
 	})
 }
 
+// drawCorrections scatters over a log what a herd's people do about mistakes:
+// some events are withdrawn later, and some of these restated, of the same or
+// of another cow, on the same day or on another, at once or later still.
+func drawCorrections(t *rapid.T, log []*event.Event) []*event.Event {
+	out := slices.Clone(log)
+	later := func(i int) int { return rapid.IntRange(i+1, len(out)).Draw(t, "later") }
+	for i, e := range log {
+		if !rapid.Bool().Draw(t, "wrong") {
+			continue
+		}
+		v := event.New(event.KindVoid, "random", "", e.On)
+		v.ID, v.Data = uuid.NewSHA1(uuid.Nil, []byte{byte(i)}), &event.Void{Event: e.ID, Reason: "mistake"}
+		at := later(slices.Index(out, e))
+		out = slices.Insert(out, at, v)
+		if rapid.Bool().Draw(t, "restated") {
+			right := drawEvent(t, animals)
+			right.ID, right.Replaces = uuid.NewSHA1(uuid.Nil, []byte{byte(i), 1}), e.ID
+			out = slices.Insert(out, later(at), right)
+		}
+	}
+	return out
+}
+
+// The fold that goes on from where it stood equals the fold from scratch, at
+// every stop, however the log comes: entries late by any number of days (the
+// order of the log has nothing to do with that of the days), withdrawn and
+// restated, in batches of any size that may repeat what is known already, and
+// with questions asked in between, which leave folded lives behind.
+func TestIncrementalFold(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		all := facts(drawCorrections(t, drawLog(t, animals, 25)))
+		h := repro.NewHerd("random", randomPolicies())
+		for i := 0; i < len(all); {
+			j := min(len(all), i+rapid.IntRange(1, 12).Draw(t, "batch"))
+			h.Apply(all[max(0, i-rapid.IntRange(0, 3).Draw(t, "repeated")):j])
+			i = j
+			stop := rapid.IntRange(0, 3).Draw(t, "question")
+			if stop == 0 && i < len(all) {
+				continue
+			}
+			if stop == 1 || i == len(all) {
+				scratch := repro.NewHerd("random", randomPolicies())
+				scratch.Apply(all[:i])
+				same(t, fmt.Sprintf("after %d of %d events", i, len(all)), h, scratch)
+				continue
+			}
+			on := lastDay - event.Date(rapid.IntRange(0, 900).Draw(t, "on"))
+			h.Animals(on)
+			ask(t, h, "conception_risk", repro.Params{From: firstDay, To: on, On: on, Merge: stop})
+		}
+	})
+}
+
 func TestIrrelevantEvent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		log := drawLog(t, animals, 40)
