@@ -19,21 +19,22 @@ const module = "byrelog.example"
 // others: imports run downwards only. A package that is not listed, and an
 // import that is not, is a finding; a new package is a new line here.
 var layers = map[string][]string{
-	"internal/event":   {},
-	"internal/stats":   {},
-	"internal/repro":   {"internal/event", "internal/stats"},
-	"internal/sheet":   {"internal/event"},
-	"internal/simherd": {"internal/event"},
-	"internal/store":   {"internal/event", "migrations"},
-	"internal/localpg": {},
-	"internal/report":  {"internal/event", "internal/repro", "internal/stats"},
-	"internal/book":    {"internal/event", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
-	"internal/httpapi": {"api", "internal/book", "internal/event", "internal/repro", "internal/report", "internal/sheet", "openapi"},
-	"internal/arch":    {},
-	"migrations":       {},
-	"openapi":          {},
-	"openapi/gen":      {"internal/event"},
-	"api":              {},
+	"internal/event":    {},
+	"internal/stats":    {},
+	"internal/repro":    {"internal/event", "internal/stats"},
+	"internal/sheet":    {"internal/event"},
+	"internal/exchange": {"internal/event"},
+	"internal/simherd":  {"internal/event"},
+	"internal/store":    {"internal/event", "migrations"},
+	"internal/localpg":  {},
+	"internal/report":   {"internal/event", "internal/repro", "internal/stats"},
+	"internal/book":     {"internal/event", "internal/exchange", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
+	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/repro", "internal/report", "internal/sheet", "openapi"},
+	"internal/arch":     {},
+	"migrations":        {},
+	"openapi":           {},
+	"openapi/gen":       {"internal/event"},
+	"api":               {},
 	"cmd/byrelog": {
 		"api", "internal/book", "internal/event", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report", "internal/sheet",
 		"internal/simherd", "internal/store", "migrations", "openapi",
@@ -46,7 +47,7 @@ var layers = map[string][]string{
 }
 
 // pure packages take readers, writers and the time as arguments.
-var pure = []string{"internal/event", "internal/stats", "internal/repro", "internal/sheet", "internal/simherd"}
+var pure = []string{"internal/event", "internal/stats", "internal/repro", "internal/sheet", "internal/exchange", "internal/simherd"}
 
 // impure is what a pure package does not import: whole trees of packages.
 var impure = []string{"net", "os", "io/ioutil", "database/sql", "syscall", "log", "runtime", "plugin", "crypto/rand", "math/rand"}

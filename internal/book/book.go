@@ -28,6 +28,7 @@ type Options struct {
 	Now       func() time.Time // time.Now
 	Log       *slog.Logger     // discards
 	CacheSize int64            // bytes of folds kept in memory; 0 is 512 MiB, below zero keeps none
+	Source    string           // what the service is called in exchanges with others: a URI or reverse DNS name; DefaultSource
 	Alone     bool             // no other process serves the database: an unfinished upload found at start has broken off
 }
 
@@ -38,6 +39,7 @@ type Book struct {
 	log   *slog.Logger
 	alone bool
 
+	source string
 	cache  *cache
 	tokens tokenCache
 	herds  herdCache
@@ -64,9 +66,12 @@ func New(db *store.DB, o Options) *Book {
 	if o.CacheSize == 0 {
 		o.CacheSize = 512 << 20
 	}
+	if o.Source == "" {
+		o.Source = DefaultSource
+	}
 	life, end := context.WithCancel(context.Background())
 	return &Book{
-		db: db, now: o.Now, log: o.Log, alone: o.Alone, life: life, end: end,
+		db: db, now: o.Now, log: o.Log, alone: o.Alone, source: o.Source, life: life, end: end,
 		cache:     newCache(o.CacheSize),
 		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},
 		herds:     herdCache{entries: map[string]herdEntry{}},
