@@ -258,6 +258,21 @@ func (e CalvingEventKind) Valid() bool {
 	}
 }
 
+// Defines values for DatasetID.
+const (
+	DatasetIDReproduction DatasetID = "reproduction"
+)
+
+// Valid indicates whether the value is a known member of the DatasetID enum.
+func (e DatasetID) Valid() bool {
+	switch e {
+	case DatasetIDReproduction:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for DepartureDataHow.
 const (
 	DepartureDataHowCulled      DepartureDataHow = "culled"
@@ -954,6 +969,21 @@ const (
 func (e WalkEventKind) Valid() bool {
 	switch e {
 	case WalkEventKindWalk:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DatasetParam.
+const (
+	DatasetParamReproduction DatasetParam = "reproduction"
+)
+
+// Valid indicates whether the value is a known member of the DatasetParam enum.
+func (e DatasetParam) Valid() bool {
+	switch e {
+	case DatasetParamReproduction:
 		return true
 	default:
 		return false
@@ -2116,6 +2146,45 @@ type DataPackage struct {
 	Resources []map[string]interface{} `json:"resources"`
 }
 
+// Dataset defines model for Dataset.
+type Dataset struct {
+	ID    DatasetID `json:"id"`
+	Title string    `json:"title"`
+
+	// Standard The standard and its version.
+	Standard string `json:"standard"`
+
+	// Source The `meta.source` of its resources.
+	Source        string   `json:"source"`
+	Location      SchemeID `json:"location"`
+	ResourceTypes []string `json:"resource_types"`
+
+	// Changes Where they are.
+	Changes string `json:"changes"`
+}
+
+// DatasetID defines model for Dataset.ID.
+type DatasetID string
+
+// DatasetList defines model for DatasetList.
+type DatasetList struct {
+	// Herd A herd's short name; it never changes.
+	Herd     HerdName  `json:"herd"`
+	Datasets []Dataset `json:"datasets"`
+}
+
+// DatasetState defines model for DatasetState.
+type DatasetState struct {
+	// Herd A herd's short name; it never changes.
+	Herd    HerdName `json:"herd"`
+	Dataset Dataset  `json:"dataset"`
+
+	// Resources How many there are.
+	Resources      int         `json:"resources"`
+	NotExpressible []LostField `json:"not_expressible"`
+	Head           Head        `json:"head"`
+}
+
 // DatedPolicy defines model for DatedPolicy.
 type DatedPolicy struct {
 	// From First day on which it holds; null for the default.
@@ -2361,6 +2430,61 @@ type EvidencePage struct {
 	Items      []EvidenceItem `json:"items"`
 	Next       *string        `json:"next"`
 }
+
+// ExchangeBody Resources: an array, a collection with `member`, or one.
+type ExchangeBody struct {
+	union json.RawMessage
+}
+
+// ExchangeCounts defines model for ExchangeCounts.
+type ExchangeCounts struct {
+	// Resources Resources read; each is in one of the counts below.
+	Resources int `json:"resources"`
+
+	// Events Events appended: one for a new resource, two for a newer version, one for a deletion.
+	Events int `json:"events"`
+
+	// Appended New resources.
+	Appended int `json:"appended"`
+
+	// Amended Newer versions.
+	Amended int `json:"amended"`
+
+	// Deleted Deletions.
+	Deleted int `json:"deleted"`
+
+	// AlreadyThere Nothing was to be done.
+	AlreadyThere int `json:"already_there"`
+
+	// NotExpressible Of a type that the log has no place for.
+	NotExpressible int `json:"not_expressible"`
+
+	// Refused With faults.
+	Refused int `json:"refused"`
+}
+
+// ExchangeList defines model for ExchangeList.
+type ExchangeList = []ExchangeResource
+
+// ExchangeReport defines model for ExchangeReport.
+type ExchangeReport struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// DryRun If so, the counts say what would be.
+	DryRun bool           `json:"dry_run"`
+	Counts ExchangeCounts `json:"counts"`
+
+	// Problems The first faults.
+	Problems []ResourceProblem `json:"problems"`
+
+	// NotExpressible What the log has no place for, of the resources that were taken.
+	NotExpressible []LostMember `json:"not_expressible"`
+	Head           Head         `json:"head"`
+}
+
+// ExchangeResource A resource of the ICAR Animal Data Exchange standard; its schema is the one that `resourceType` names.
+type ExchangeResource = map[string]interface{}
 
 // Excluded defines model for Excluded.
 type Excluded struct {
@@ -2800,6 +2924,26 @@ type Loss struct {
 	// How recorded, or what implies it.
 	How  string `json:"how"`
 	Text string `json:"text"`
+}
+
+// LostField defines model for LostField.
+type LostField struct {
+	// Kind Kind of event.
+	Kind string `json:"kind"`
+
+	// Field Only in `x-byrelog`; null for events that are left out as a whole.
+	Field *string `json:"field"`
+	Count int     `json:"count"`
+}
+
+// LostMember defines model for LostMember.
+type LostMember struct {
+	// ResourceType null for what is beyond the first thousand different members.
+	ResourceType *string `json:"resource_type"`
+
+	// Member Path of member names; null for resources as a whole.
+	Member *string `json:"member"`
+	Count  int     `json:"count"`
 }
 
 // MappingInfo defines model for MappingInfo.
@@ -3391,6 +3535,15 @@ type RenumberEvent struct {
 // RenumberEventKind defines model for RenumberEvent.Kind.
 type RenumberEventKind string
 
+// ResourceProblem defines model for ResourceProblem.
+type ResourceProblem struct {
+	// Pointer JSON Pointer into the body, as a fragment.
+	Pointer      string  `json:"pointer"`
+	ResourceType *string `json:"resource_type"`
+	Code         string  `json:"code"`
+	Detail       string  `json:"detail"`
+}
+
 // RowProblem defines model for RowProblem.
 type RowProblem struct {
 	// Line First line of the row in the file.
@@ -3409,6 +3562,12 @@ type RowProblem struct {
 
 	// Suggestion What would mend it.
 	Suggestion *string `json:"suggestion"`
+}
+
+// SchemeID defines model for SchemeID.
+type SchemeID struct {
+	ID     string `json:"id"`
+	Scheme string `json:"scheme"`
 }
 
 // Scope defines model for Scope.
@@ -3866,6 +4025,9 @@ type ByParam = string
 // CursorParam defines model for CursorParam.
 type CursorParam = string
 
+// DatasetParam defines model for DatasetParam.
+type DatasetParam string
+
 // DaysParam defines model for DaysParam.
 type DaysParam = int
 
@@ -4112,6 +4274,30 @@ type VoidEventParams struct {
 	// request again gets the stored answer with `Idempotency-Replayed: true`; another request under the key gets
 	// 422 `idempotency-key-reused`. Kept for at least seven days. Only needed where events have no `id` of their own.
 	IdempotencyKey *IdempotencyKeyParam `json:"Idempotency-Key,omitempty"`
+}
+
+// ImportExchangeParams defines parameters for ImportExchange.
+type ImportExchangeParams struct {
+	// DryRun Read and check everything, write nothing.
+	DryRun *bool `form:"dry_run,omitempty" json:"dry_run,omitempty"`
+
+	// Location The id of a place whose resources are this herd's, beside its own.
+	Location *string `form:"location,omitempty" json:"location,omitempty"`
+}
+
+// GetDatasetParams defines parameters for GetDataset.
+type GetDatasetParams struct {
+	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
+	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
+}
+
+// GetChangesParams defines parameters for GetChanges.
+type GetChangesParams struct {
+	// Since The `token` of the answer before.
+	Since *string `form:"since,omitempty" json:"since,omitempty"`
+
+	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
+	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
 
 // ExportHerdParams defines parameters for ExportHerd.
@@ -4566,6 +4752,9 @@ type AppendEventsJSONRequestBody = EventsBody
 // VoidEventJSONRequestBody defines body for VoidEvent for application/json ContentType.
 type VoidEventJSONRequestBody = VoidRequest
 
+// ImportExchangeJSONRequestBody defines body for ImportExchange for application/json ContentType.
+type ImportExchangeJSONRequestBody = ExchangeBody
+
 // PutPolicyJSONRequestBody defines body for PutPolicy for application/json ContentType.
 type PutPolicyJSONRequestBody = Policy
 
@@ -4630,6 +4819,68 @@ func (t EventsBody) MarshalJSON() ([]byte, error) {
 }
 
 func (t *EventsBody) UnmarshalJSON(b []byte) error {
+	err := t.union.UnmarshalJSON(b)
+	return err
+}
+
+// AsExchangeResource returns the union data inside the ExchangeBody as a ExchangeResource
+func (t ExchangeBody) AsExchangeResource() (ExchangeResource, error) {
+	var body ExchangeResource
+	err := json.Unmarshal(t.union, &body)
+	return body, err
+}
+
+// FromExchangeResource overwrites any union data inside the ExchangeBody as the provided ExchangeResource
+func (t *ExchangeBody) FromExchangeResource(v ExchangeResource) error {
+	b, err := json.Marshal(v)
+	t.union = b
+	return err
+}
+
+// MergeExchangeResource performs a merge with any union data inside the ExchangeBody, using the provided ExchangeResource
+func (t *ExchangeBody) MergeExchangeResource(v ExchangeResource) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+
+	merged, err := runtime.JSONMerge(t.union, b)
+	t.union = merged
+	return err
+}
+
+// AsExchangeList returns the union data inside the ExchangeBody as a ExchangeList
+func (t ExchangeBody) AsExchangeList() (ExchangeList, error) {
+	var body ExchangeList
+	err := json.Unmarshal(t.union, &body)
+	return body, err
+}
+
+// FromExchangeList overwrites any union data inside the ExchangeBody as the provided ExchangeList
+func (t *ExchangeBody) FromExchangeList(v ExchangeList) error {
+	b, err := json.Marshal(v)
+	t.union = b
+	return err
+}
+
+// MergeExchangeList performs a merge with any union data inside the ExchangeBody, using the provided ExchangeList
+func (t *ExchangeBody) MergeExchangeList(v ExchangeList) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+
+	merged, err := runtime.JSONMerge(t.union, b)
+	t.union = merged
+	return err
+}
+
+func (t ExchangeBody) MarshalJSON() ([]byte, error) {
+	b, err := t.union.MarshalJSON()
+	return b, err
+}
+
+func (t *ExchangeBody) UnmarshalJSON(b []byte) error {
 	err := t.union.UnmarshalJSON(b)
 	return err
 }
@@ -5502,6 +5753,78 @@ type ClientInterface interface {
 	// Corresponds with POST /v1/herds/{herd}/events/{id}/void (the `VoidEvent` operationId).
 	VoidEvent(ctx context.Context, herd HerdParam, id EventIDParam, params *VoidEventParams, body VoidEventJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// ImportExchangeWithBody Take in resources of the exchange standard
+	//
+	// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+	// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+	// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+	// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+	// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+	//
+	// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+	// listed among the findings.
+	//
+	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+	ImportExchangeWithBody(ctx context.Context, herd HerdParam, params *ImportExchangeParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ImportExchange Take in resources of the exchange standard
+	//
+	// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+	// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+	// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+	// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+	// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+	//
+	// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+	// listed among the findings.
+	//
+	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+	//
+	// Takes a body of the `application/json` content type.
+	//
+	// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+	ImportExchange(ctx context.Context, herd HerdParam, params *ImportExchangeParams, body ImportExchangeJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListDatasets What can be had of the herd in the exchange standard
+	//
+	// Corresponds with GET /v1/herds/{herd}/exchange/datasets (the `ListDatasets` operationId).
+	ListDatasets(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetDataset One data set, and what the standard cannot express of it
+	//
+	// The standard has no place for a reading that is not in heat, for a walk, for what was felt of uterus and
+	// ovaries, for pens and some more: such events are left out, such fields are only in the member `x-byrelog`.
+	// Both are counted here, over what stands.
+	//
+	// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset} (the `GetDataset` operationId).
+	GetDataset(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetDatasetParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetChanges The resources, or what changed of them since a token
+	//
+	// A JSON array, streamed: first an object of id `@context`, then the resources, last an object of id
+	// `@continuation` with the `token` to ask with next time. An answer without its last object was cut.
+	//
+	// Each resource is the latest state of one fact, however often it was corrected: `id` and `meta.sourceId` stay
+	// those of its first event, `meta.modified` is that of the newest correction, and what was withdrawn comes once
+	// more with `meta.isDeleted`. The receiver replaces by `meta.sourceId`. A day whose time is not known is
+	// `T00:00:00Z` of that date.
+	//
+	// With the header `icar-full-sync: true` the answer is all that stands, and what the receiver holds beside it is
+	// to be dropped: without a token, and after the log was restored from a backup or is written differently now.
+	//
+	// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset}/changes (the `GetChanges` operationId).
+	GetChanges(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetChangesParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ExportHerd The whole log as CSV
 	//
 	// Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
@@ -6126,6 +6449,128 @@ func (c *Client) VoidEventWithBody(ctx context.Context, herd HerdParam, id Event
 // Corresponds with POST /v1/herds/{herd}/events/{id}/void (the `VoidEvent` operationId).
 func (c *Client) VoidEvent(ctx context.Context, herd HerdParam, id EventIDParam, params *VoidEventParams, body VoidEventJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewVoidEventRequest(c.Server, herd, id, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ImportExchangeWithBody Take in resources of the exchange standard
+//
+// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+//
+// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+// listed among the findings.
+//
+// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+func (c *Client) ImportExchangeWithBody(ctx context.Context, herd HerdParam, params *ImportExchangeParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewImportExchangeRequestWithBody(c.Server, herd, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ImportExchange Take in resources of the exchange standard
+//
+// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+//
+// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+// listed among the findings.
+//
+// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+//
+// Takes a body of the `application/json` content type.
+//
+// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+func (c *Client) ImportExchange(ctx context.Context, herd HerdParam, params *ImportExchangeParams, body ImportExchangeJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewImportExchangeRequest(c.Server, herd, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListDatasets What can be had of the herd in the exchange standard
+//
+// Corresponds with GET /v1/herds/{herd}/exchange/datasets (the `ListDatasets` operationId).
+func (c *Client) ListDatasets(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListDatasetsRequest(c.Server, herd)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetDataset One data set, and what the standard cannot express of it
+//
+// The standard has no place for a reading that is not in heat, for a walk, for what was felt of uterus and
+// ovaries, for pens and some more: such events are left out, such fields are only in the member `x-byrelog`.
+// Both are counted here, over what stands.
+//
+// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset} (the `GetDataset` operationId).
+func (c *Client) GetDataset(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetDatasetParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetDatasetRequest(c.Server, herd, dataset, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetChanges The resources, or what changed of them since a token
+//
+// A JSON array, streamed: first an object of id `@context`, then the resources, last an object of id
+// `@continuation` with the `token` to ask with next time. An answer without its last object was cut.
+//
+// Each resource is the latest state of one fact, however often it was corrected: `id` and `meta.sourceId` stay
+// those of its first event, `meta.modified` is that of the newest correction, and what was withdrawn comes once
+// more with `meta.isDeleted`. The receiver replaces by `meta.sourceId`. A day whose time is not known is
+// `T00:00:00Z` of that date.
+//
+// With the header `icar-full-sync: true` the answer is all that stands, and what the receiver holds beside it is
+// to be dropped: without a token, and after the log was restored from a backup or is written differently now.
+//
+// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset}/changes (the `GetChanges` operationId).
+func (c *Client) GetChanges(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetChangesParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetChangesRequest(c.Server, herd, dataset, params)
 	if err != nil {
 		return nil, err
 	}
@@ -7828,6 +8273,265 @@ func NewVoidEventRequestWithBody(server string, herd HerdParam, id EventIDParam,
 			}
 
 			req.Header.Set("Idempotency-Key", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
+// NewImportExchangeRequest calls the generic ImportExchange builder with application/json body
+func NewImportExchangeRequest(server string, herd HerdParam, params *ImportExchangeParams, body ImportExchangeJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewImportExchangeRequestWithBody(server, herd, params, "application/json", bodyReader)
+}
+
+// NewImportExchangeRequestWithBody constructs an http.Request for the ImportExchange method, with any body, and a specified content type
+func NewImportExchangeRequestWithBody(server string, herd HerdParam, params *ImportExchangeParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/exchange", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.DryRun != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "dry_run", *params.DryRun, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Location != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "location", *params.Location, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewListDatasetsRequest constructs an http.Request for the ListDatasets method
+func NewListDatasetsRequest(server string, herd HerdParam) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/exchange/datasets", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetDatasetRequest constructs an http.Request for the GetDataset method
+func NewGetDatasetRequest(server string, herd HerdParam, dataset DatasetParam, params *GetDatasetParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "dataset", dataset, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/exchange/datasets/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfNoneMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-None-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
+// NewGetChangesRequest constructs an http.Request for the GetChanges method
+func NewGetChangesRequest(server string, herd HerdParam, dataset DatasetParam, params *GetChangesParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "dataset", dataset, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/exchange/datasets/%s/changes", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Since != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "since", *params.Since, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfNoneMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-None-Match", headerParam0)
 		}
 
 	}
@@ -10297,6 +11001,84 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with POST /v1/herds/{herd}/events/{id}/void (the `VoidEvent` operationId).
 	VoidEventWithResponse(ctx context.Context, herd HerdParam, id EventIDParam, params *VoidEventParams, body VoidEventJSONRequestBody, reqEditors ...RequestEditorFn) (*VoidEventResponse, error)
 
+	// ImportExchangeWithBodyWithResponse Take in resources of the exchange standard
+	//
+	// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+	// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+	// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+	// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+	// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+	//
+	// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+	// listed among the findings.
+	//
+	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+	ImportExchangeWithBodyWithResponse(ctx context.Context, herd HerdParam, params *ImportExchangeParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ImportExchangeResponse, error)
+
+	// ImportExchangeWithResponse Take in resources of the exchange standard
+	//
+	// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+	// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+	// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+	// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+	// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+	//
+	// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+	// listed among the findings.
+	//
+	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+	//
+	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+	ImportExchangeWithResponse(ctx context.Context, herd HerdParam, params *ImportExchangeParams, body ImportExchangeJSONRequestBody, reqEditors ...RequestEditorFn) (*ImportExchangeResponse, error)
+
+	// ListDatasetsWithResponse What can be had of the herd in the exchange standard
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/exchange/datasets (the `ListDatasets` operationId).
+	ListDatasetsWithResponse(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*ListDatasetsResponse, error)
+
+	// GetDatasetWithResponse One data set, and what the standard cannot express of it
+	//
+	// The standard has no place for a reading that is not in heat, for a walk, for what was felt of uterus and
+	// ovaries, for pens and some more: such events are left out, such fields are only in the member `x-byrelog`.
+	// Both are counted here, over what stands.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset} (the `GetDataset` operationId).
+	GetDatasetWithResponse(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetDatasetParams, reqEditors ...RequestEditorFn) (*GetDatasetResponse, error)
+
+	// GetChangesWithResponse The resources, or what changed of them since a token
+	//
+	// A JSON array, streamed: first an object of id `@context`, then the resources, last an object of id
+	// `@continuation` with the `token` to ask with next time. An answer without its last object was cut.
+	//
+	// Each resource is the latest state of one fact, however often it was corrected: `id` and `meta.sourceId` stay
+	// those of its first event, `meta.modified` is that of the newest correction, and what was withdrawn comes once
+	// more with `meta.isDeleted`. The receiver replaces by `meta.sourceId`. A day whose time is not known is
+	// `T00:00:00Z` of that date.
+	//
+	// With the header `icar-full-sync: true` the answer is all that stands, and what the receiver holds beside it is
+	// to be dropped: without a token, and after the log was restored from a backup or is written differently now.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset}/changes (the `GetChanges` operationId).
+	GetChangesWithResponse(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetChangesParams, reqEditors ...RequestEditorFn) (*GetChangesResponse, error)
+
 	// ExportHerdWithResponse The whole log as CSV
 	//
 	// Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
@@ -12263,6 +13045,406 @@ func (r VoidEventResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r VoidEventResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ImportExchangeResponse401Headers the declared response headers of an HTTP 401 response for ImportExchange
+type ImportExchangeResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+// ImportExchangeResponse403Headers the declared response headers of an HTTP 403 response for ImportExchange
+type ImportExchangeResponse403Headers struct {
+	WWWAuthenticate *string
+}
+
+// ImportExchangeResponse503Headers the declared response headers of an HTTP 503 response for ImportExchange
+type ImportExchangeResponse503Headers struct {
+	RetryAfter *int
+}
+
+type ImportExchangeResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *ExchangeReport
+	// JSON201 the response for an HTTP 201 `application/json` response
+	JSON201 *ExchangeReport
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON403 the response for an HTTP 403 `application/problem+json` response
+	ApplicationProblemJSON403 *Forbidden
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
+	ApplicationProblemJSON409 *EventConflict
+	// ApplicationProblemJSON413 the response for an HTTP 413 `application/problem+json` response
+	ApplicationProblemJSON413 *TooLarge
+	// ApplicationProblemJSON415 the response for an HTTP 415 `application/problem+json` response
+	ApplicationProblemJSON415 *UnsupportedMediaType
+	// ApplicationProblemJSON422 the response for an HTTP 422 `application/problem+json` response
+	ApplicationProblemJSON422 *Invalid
+	// ApplicationProblemJSON503 the response for an HTTP 503 `application/problem+json` response
+	ApplicationProblemJSON503 *Unavailable
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ImportExchangeResponse401Headers
+	// Headers403 the parsed response headers for an HTTP 403 response
+	Headers403 *ImportExchangeResponse403Headers
+	// Headers503 the parsed response headers for an HTTP 503 response
+	Headers503 *ImportExchangeResponse503Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ImportExchangeResponse) GetJSON200() *ExchangeReport {
+	return r.JSON200
+}
+
+// GetJSON201 returns the response for an HTTP 201 `application/json` response
+func (r ImportExchangeResponse) GetJSON201() *ExchangeReport {
+	return r.JSON201
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON403 returns the response for an HTTP 403 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON403() *Forbidden {
+	return r.ApplicationProblemJSON403
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON409() *EventConflict {
+	return r.ApplicationProblemJSON409
+}
+
+// GetApplicationProblemJSON413 returns the response for an HTTP 413 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON413() *TooLarge {
+	return r.ApplicationProblemJSON413
+}
+
+// GetApplicationProblemJSON415 returns the response for an HTTP 415 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON415() *UnsupportedMediaType {
+	return r.ApplicationProblemJSON415
+}
+
+// GetApplicationProblemJSON422 returns the response for an HTTP 422 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON422() *Invalid {
+	return r.ApplicationProblemJSON422
+}
+
+// GetApplicationProblemJSON503 returns the response for an HTTP 503 `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSON503() *Unavailable {
+	return r.ApplicationProblemJSON503
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ImportExchangeResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ImportExchangeResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ImportExchangeResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ImportExchangeResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ImportExchangeResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ListDatasetsResponse200Headers the declared response headers of an HTTP 200 response for ListDatasets
+type ListDatasetsResponse200Headers struct {
+	CacheControl *string
+}
+
+// ListDatasetsResponse401Headers the declared response headers of an HTTP 401 response for ListDatasets
+type ListDatasetsResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type ListDatasetsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *DatasetList
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ListDatasetsResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ListDatasetsResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListDatasetsResponse) GetJSON200() *DatasetList {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ListDatasetsResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ListDatasetsResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ListDatasetsResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ListDatasetsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListDatasetsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListDatasetsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListDatasetsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetDatasetResponse200Headers the declared response headers of an HTTP 200 response for GetDataset
+type GetDatasetResponse200Headers struct {
+	CacheControl *string
+	ETag         *string
+}
+
+// GetDatasetResponse304Headers the declared response headers of an HTTP 304 response for GetDataset
+type GetDatasetResponse304Headers struct {
+	CacheControl *string
+	ETag         *string
+}
+
+// GetDatasetResponse401Headers the declared response headers of an HTTP 401 response for GetDataset
+type GetDatasetResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetDatasetResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *DatasetState
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetDatasetResponse200Headers
+	// Headers304 the parsed response headers for an HTTP 304 response
+	Headers304 *GetDatasetResponse304Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetDatasetResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetDatasetResponse) GetJSON200() *DatasetState {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetDatasetResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetDatasetResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetDatasetResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetDatasetResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetDatasetResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetDatasetResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetDatasetResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetDatasetResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetChangesResponse200Headers the declared response headers of an HTTP 200 response for GetChanges
+type GetChangesResponse200Headers struct {
+	CacheControl *string
+	ETag         *string
+	IcarFullSync *string
+}
+
+// GetChangesResponse304Headers the declared response headers of an HTTP 304 response for GetChanges
+type GetChangesResponse304Headers struct {
+	CacheControl *string
+	ETag         *string
+}
+
+// GetChangesResponse401Headers the declared response headers of an HTTP 401 response for GetChanges
+type GetChangesResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetChangesResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *ExchangeList
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetChangesResponse200Headers
+	// Headers304 the parsed response headers for an HTTP 304 response
+	Headers304 *GetChangesResponse304Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetChangesResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetChangesResponse) GetJSON200() *ExchangeList {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetChangesResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetChangesResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetChangesResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetChangesResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetChangesResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetChangesResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetChangesResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetChangesResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -14648,6 +15830,114 @@ func (c *ClientWithResponses) VoidEventWithResponse(ctx context.Context, herd He
 	return ParseVoidEventResponse(rsp)
 }
 
+// ImportExchangeWithBodyWithResponse Take in resources of the exchange standard
+//
+// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+//
+// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+// listed among the findings.
+//
+// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+func (c *ClientWithResponses) ImportExchangeWithBodyWithResponse(ctx context.Context, herd HerdParam, params *ImportExchangeParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ImportExchangeResponse, error) {
+	rsp, err := c.ImportExchangeWithBody(ctx, herd, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseImportExchangeResponse(rsp)
+}
+
+// ImportExchangeWithResponse Take in resources of the exchange standard
+//
+// Resources of the ICAR Animal Data Exchange standard (ADE, 1.3.2 and the additions that are known): the array
+// that `changes` gives, with or without its `@context` and `@continuation`; a collection with `member`; or one
+// resource. `meta.source` and `meta.sourceId` together say which resource it is, `meta.modified` how old. What is
+// new is appended; a newer version voids the event that the resource became and replaces it; `isDeleted` voids
+// it; an older or equal version, or one that says the same, does nothing, so the same body may come again.
+//
+// An `eventDateTime` of exactly midnight, in UTC or without a zone, is a day and stays that day; any other time
+// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
+// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
+// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
+// listed among the findings.
+//
+// `location` of a resource must be absent, this herd's, or the one that the parameter names.
+//
+// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/herds/{herd}/exchange (the `ImportExchange` operationId).
+func (c *ClientWithResponses) ImportExchangeWithResponse(ctx context.Context, herd HerdParam, params *ImportExchangeParams, body ImportExchangeJSONRequestBody, reqEditors ...RequestEditorFn) (*ImportExchangeResponse, error) {
+	rsp, err := c.ImportExchange(ctx, herd, params, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseImportExchangeResponse(rsp)
+}
+
+// ListDatasetsWithResponse What can be had of the herd in the exchange standard
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/exchange/datasets (the `ListDatasets` operationId).
+func (c *ClientWithResponses) ListDatasetsWithResponse(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*ListDatasetsResponse, error) {
+	rsp, err := c.ListDatasets(ctx, herd, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListDatasetsResponse(rsp)
+}
+
+// GetDatasetWithResponse One data set, and what the standard cannot express of it
+//
+// The standard has no place for a reading that is not in heat, for a walk, for what was felt of uterus and
+// ovaries, for pens and some more: such events are left out, such fields are only in the member `x-byrelog`.
+// Both are counted here, over what stands.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset} (the `GetDataset` operationId).
+func (c *ClientWithResponses) GetDatasetWithResponse(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetDatasetParams, reqEditors ...RequestEditorFn) (*GetDatasetResponse, error) {
+	rsp, err := c.GetDataset(ctx, herd, dataset, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetDatasetResponse(rsp)
+}
+
+// GetChangesWithResponse The resources, or what changed of them since a token
+//
+// A JSON array, streamed: first an object of id `@context`, then the resources, last an object of id
+// `@continuation` with the `token` to ask with next time. An answer without its last object was cut.
+//
+// Each resource is the latest state of one fact, however often it was corrected: `id` and `meta.sourceId` stay
+// those of its first event, `meta.modified` is that of the newest correction, and what was withdrawn comes once
+// more with `meta.isDeleted`. The receiver replaces by `meta.sourceId`. A day whose time is not known is
+// `T00:00:00Z` of that date.
+//
+// With the header `icar-full-sync: true` the answer is all that stands, and what the receiver holds beside it is
+// to be dropped: without a token, and after the log was restored from a backup or is written differently now.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/exchange/datasets/{dataset}/changes (the `GetChanges` operationId).
+func (c *ClientWithResponses) GetChangesWithResponse(ctx context.Context, herd HerdParam, dataset DatasetParam, params *GetChangesParams, reqEditors ...RequestEditorFn) (*GetChangesResponse, error) {
+	rsp, err := c.GetChanges(ctx, herd, dataset, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetChangesResponse(rsp)
+}
+
 // ExportHerdWithResponse The whole log as CSV
 //
 // Every event in the order of `seq`, voided events and voids included: the columns of the event table, then
@@ -16719,6 +18009,427 @@ func ParseVoidEventResponse(rsp *http.Response) (*VoidEventResponse, error) {
 			headers.RetryAfter = &value
 		}
 		response.Headers503 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseImportExchangeResponse parses an HTTP response from a ImportExchangeWithResponse call
+func ParseImportExchangeResponse(rsp *http.Response) (*ImportExchangeResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ImportExchangeResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest ExchangeReport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
+		var dest ExchangeReport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON201 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 403:
+		var dest Forbidden
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON403 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
+		var dest EventConflict
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON409 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 413:
+		var dest TooLarge
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON413 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 415:
+		var dest UnsupportedMediaType
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON415 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 422:
+		var dest Invalid
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON422 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 503:
+		var dest Unavailable
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON503 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 401:
+		var headers ImportExchangeResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	case rsp.StatusCode == 403:
+		var headers ImportExchangeResponse403Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers403 = &headers
+	case rsp.StatusCode == 503:
+		var headers ImportExchangeResponse503Headers
+		if values := rsp.Header.Values("Retry-After"); len(values) > 0 {
+			var value int
+			if err := runtime.BindStyledParameterWithOptions("simple", "Retry-After", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.RetryAfter = &value
+		}
+		response.Headers503 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListDatasetsResponse parses an HTTP response from a ListDatasetsWithResponse call
+func ParseListDatasetsResponse(rsp *http.Response) (*ListDatasetsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListDatasetsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest DatasetList
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ListDatasetsResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers ListDatasetsResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetDatasetResponse parses an HTTP response from a GetDatasetWithResponse call
+func ParseGetDatasetResponse(rsp *http.Response) (*GetDatasetResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetDatasetResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest DatasetState
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 304:
+		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetDatasetResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 304:
+		var headers GetDatasetResponse304Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		response.Headers304 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetDatasetResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetChangesResponse parses an HTTP response from a GetChangesWithResponse call
+func ParseGetChangesResponse(rsp *http.Response) (*GetChangesResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetChangesResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest ExchangeList
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 304:
+		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetChangesResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		if values := rsp.Header.Values("icar-full-sync"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "icar-full-sync", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.IcarFullSync = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 304:
+		var headers GetChangesResponse304Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		response.Headers304 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetChangesResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
 	}
 
 	return response, nil

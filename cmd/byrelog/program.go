@@ -103,7 +103,7 @@ Exit codes: 0 done, 1 refused or found wanting, 2 wrong usage.`,
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
 		p.serveCommand(), p.demoCommand(), p.migrateCommand(), p.tokenCommand(), p.herdCommand(), p.policyCommand(),
-		p.importCommand(), p.exportCommand(), p.mappingCommand(), p.eventsCommand(), p.animalCommand(),
+		p.importCommand(), p.exportCommand(), p.exchangeCommand(), p.mappingCommand(), p.eventsCommand(), p.animalCommand(),
 		p.listCommand(), p.visitCommand(), p.findingsCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
 	)
 	usageFromArgs(root)

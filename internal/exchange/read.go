@@ -151,6 +151,10 @@ func (it *item) meta(m *object, id string) {
 		m.bad("modified", event.CodeBadTime, "%v", err)
 		return
 	}
+	if event.DateOf(at.In(it.im.System.Zone)) > it.im.Today+1 {
+		m.bad("modified", event.CodeFuture, "%s lies in the future: no later version could be told from it", at.UTC().Format(time.RFC3339))
+		return
+	}
 	it.d.key, it.d.modified = keyOf(source, sourceID), at.UTC()
 	it.d.deleted = m.flag("isDeleted").V
 	for _, name := range []string{"created", "creator", "validFrom", "validTo"} {

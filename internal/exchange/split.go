@@ -11,7 +11,7 @@ import (
 // Bounds of what is read at once.
 const (
 	MaxResource = 64 << 10 // bytes of one resource
-	MaxItems    = 20_000   // resources in one import
+	MaxItems    = 10_000   // resources in one import
 	maxNesting  = 64       // of JSON, before it is looked at closely
 )
 

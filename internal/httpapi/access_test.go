@@ -46,6 +46,10 @@ var calls = map[string]call{
 	"exportHerd":      {},
 	"getDataPackage":  {},
 	"getTables":       {},
+	"importExchange":  {body: `[{"resourceType":"icarMilkingDryOffEventResource","meta":{"source":"example.parlour","sourceId":"1","modified":"2026-11-04T00:00:00Z"},"animal":{"id":"0779","scheme":"x"},"eventDateTime":"2026-11-03T00:00:00Z"}]`},
+	"listDatasets":    {},
+	"getDataset":      {},
+	"getChanges":      {},
 	"listAnimals":     {},
 	"getAnimal":       {},
 	"getEligibility":  {},
@@ -98,7 +102,7 @@ func (w *world) request(op [4]string, herd, token string) httpapitest.Request {
 		id = w.noted
 	}
 	path := strings.NewReplacer(
-		"{herd}", herd, "{id}", id, "{animal}", "0412", "{index}", "conception_risk", "{from}", "2026-04-01", "{name}", "office-rows",
+		"{herd}", herd, "{id}", id, "{animal}", "0412", "{index}", "conception_risk", "{from}", "2026-04-01", "{name}", "office-rows", "{dataset}", "reproduction",
 	).Replace(op[2])
 	return httpapitest.Request{Method: op[1], Path: path + c.query, Body: c.body, Type: c.media, Token: token}
 }

@@ -131,6 +131,24 @@ var badRequests = []bad{
 	{name: "mapping: not one", method: http.MethodPut, path: "/v1/mappings/mine", body: "just text", media: "application/yaml", status: 422, code: "invalid-mapping"},
 	{name: "mapping: built in", method: http.MethodPut, path: "/v1/mappings/native", body: "x: 1", media: "application/yaml", status: 422, code: "invalid-mapping", at: "name"},
 
+	// The exchange standard. Faults of single resources are told in the report:
+	// TestExchangeBadResources.
+	{name: "exchange: no body", method: http.MethodPost, path: herdPath + "/exchange", media: "application/json", status: 422, code: "invalid-exchange"},
+	{name: "exchange: a text", method: http.MethodPost, path: herdPath + "/exchange", body: `"heat"`, status: 422, code: "invalid-exchange"},
+	{name: "exchange: breaks off", method: http.MethodPost, path: herdPath + "/exchange", body: `[{"resourceType":"icarMilkingDryOffEventResource"}`, status: 422, code: "invalid-exchange"},
+	{name: "exchange: trailing data", method: http.MethodPost, path: herdPath + "/exchange", body: `[] []`, status: 422, code: "invalid-exchange"},
+	{name: "exchange: nested without end", method: http.MethodPost, path: herdPath + "/exchange", body: strings.Repeat("[", 5000), status: 422, code: "invalid-exchange"},
+	{name: "exchange: too many", method: http.MethodPost, path: herdPath + "/exchange", body: "[" + strings.Repeat("0,", 10_005) + "0]", status: 413, code: "too-many-resources"},
+	{name: "exchange: CSV", method: http.MethodPost, path: herdPath + "/exchange", body: "a,b", media: "text/csv", status: 415, code: "unsupported-media-type"},
+	{name: "exchange: not gzip", method: http.MethodPost, path: herdPath + "/exchange", header: http.Header{"Content-Encoding": {"gzip"}}, body: "[]", status: 400, code: "malformed"},
+	{name: "exchange: dry run perhaps", method: http.MethodPost, path: herdPath + "/exchange?dry_run=perhaps", body: "[]", status: 400, code: "bad-parameter", at: "dry_run"},
+	{name: "exchange: location too long", method: http.MethodPost, path: herdPath + "/exchange?location=" + strings.Repeat("9", 65), body: "[]", status: 400, code: "bad-parameter", at: "location"},
+	{name: "datasets: unknown parameter", path: herdPath + "/exchange/datasets?since=x", status: 400, code: "bad-parameter", at: "since"},
+	{name: "dataset: none", path: herdPath + "/exchange/datasets/milk", status: 400, code: "bad-parameter", at: "dataset"},
+	{name: "changes: no dataset", path: herdPath + "/exchange/datasets/milk/changes", status: 400, code: "bad-parameter", at: "dataset"},
+	{name: "changes: no token", path: herdPath + "/exchange/datasets/reproduction/changes?since=yesterday", status: 400, code: "bad-parameter", at: "since"},
+	{name: "changes: empty token", path: herdPath + "/exchange/datasets/reproduction/changes?since=", status: 400, code: "bad-parameter", at: "since"},
+
 	// Cows and indices.
 	{name: "animals: no such status form", path: herdPath + "/animals?status=In%20Calf", status: 400, code: "bad-parameter", at: "status"},
 	{name: "animals: no such status", path: herdPath + "/animals?status=sleepy", status: 400, code: "bad-parameter", at: "status"},

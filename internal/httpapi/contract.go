@@ -50,6 +50,9 @@ type limit struct{ wire, inflated int64 }
 var (
 	limitJSON = limit{wire: 1 << 20, inflated: 10 << 20}
 	limitCSV  = limit{wire: 1 << 30, inflated: 1 << 30} // Config.ImportBytes, else this: such bodies stream
+	// What an import of resources keeps of them until it is appended is bounded by
+	// their number; this bounds the reading.
+	limitExchange = limit{wire: 20 << 20, inflated: 64 << 20}
 )
 
 const (
@@ -98,6 +101,10 @@ var services = map[string]service{
 	"exportHerd":      {handle: (*Server).exportHerd, deadline: deadlineExport},
 	"getDataPackage":  {handle: (*Server).getDataPackage},
 	"getTables":       {handle: (*Server).getTables},
+	"importExchange":  {handle: (*Server).importExchange, deadline: deadlineImport, limit: limitExchange},
+	"listDatasets":    {handle: (*Server).listDatasets},
+	"getDataset":      {handle: (*Server).getDataset, deadline: deadlineExport},
+	"getChanges":      {handle: (*Server).getChanges, deadline: deadlineExport},
 	"listAnimals":     {handle: (*Server).listAnimals, deadline: deadlineFold},
 	"getAnimal":       {handle: (*Server).getAnimal, deadline: deadlineFold},
 	"getEligibility":  {handle: (*Server).getEligibility, deadline: deadlineFold},
