@@ -396,7 +396,7 @@ func same(a, b *event.Event, erased bool) bool {
 // plainName is what an animal is called by the resource itself.
 func (im *Import) plainName(d *draft) string {
 	it := &item{im: im}
-	if it.herdsOwn(d.animal, "number") {
+	if it.herdsOwn(d.animal) {
 		return d.animal.ID
 	}
 	if d.tag != "" {
@@ -413,7 +413,7 @@ func (im *Import) name(d *draft) string {
 		return d.event.Animal // of our own extension, or found before
 	}
 	it := &item{im: im}
-	if !it.herdsOwn(d.animal, "number") {
+	if !it.herdsOwn(d.animal) {
 		if name := im.index.names.nameOf(d.animal, d.event.On); name != "" {
 			return name
 		}

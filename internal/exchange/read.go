@@ -330,9 +330,9 @@ func (it *item) code(member, s string, most int) string {
 
 // herdsOwn tells the herd's number from an identifier of its own scheme, or
 // from that of the place that the caller named.
-func (it *item) herdsOwn(id Identifier, what string) bool {
+func (it *item) herdsOwn(id Identifier) bool {
 	s := it.im
-	return id.Scheme == localScheme(s.System.Herd, what) || s.Location != "" && id.Scheme == localScheme(s.Location, what)
+	return id.Scheme == localScheme(s.System.Herd, "number") || s.Location != "" && id.Scheme == localScheme(s.Location, "number")
 }
 
 // reader makes the data of an event from the members of a resource's own type.
@@ -514,11 +514,11 @@ func (it *item) who(o *object, d *event.Arrival) {
 	for _, id := range ids {
 		switch {
 		case id == (Identifier{}) || id == it.d.animal:
-		case it.herdsOwn(id, "number"):
+		case it.herdsOwn(id):
 			if it.d.tag == "" {
 				it.d.tag = it.code("animalDetail.alternativeIdentifiers", id.ID, 32)
 			}
-		case d.OfficialID == nil && it.herdsOwn(it.d.animal, "number"):
+		case d.OfficialID == nil && it.herdsOwn(it.d.animal):
 			it.official(d, id)
 		default:
 			it.lose("animalDetail.identifier")
@@ -527,7 +527,7 @@ func (it *item) who(o *object, d *event.Arrival) {
 	for _, p := range a.objects("parentage") {
 		p.take("parentOf")
 		id := p.identifier("identifier")
-		if p.text("gender") == female && it.herdsOwn(id, "number") {
+		if p.text("gender") == female && it.herdsOwn(id) {
 			d.Dam = it.code("animalDetail.parentage", id.ID, 32)
 		} else {
 			it.lose("animalDetail.parentage")
@@ -537,7 +537,7 @@ func (it *item) who(o *object, d *event.Arrival) {
 
 // official keeps an identity that is not the herd's own number.
 func (it *item) official(d *event.Arrival, id Identifier) {
-	if id.ID == "" || it.herdsOwn(id, "number") {
+	if id.ID == "" || it.herdsOwn(id) {
 		return
 	}
 	if !fits(id.ID, 32) || !fits(id.Scheme, 40) {

@@ -49,7 +49,7 @@ func (s *Server) exchangeState(r *request) (st exchangeState, err error) {
 	}
 	st.head, err = s.book.Head(r.ctx, r.herd)
 	sum := sha256.Sum256([]byte(strconv.Itoa(exchange.Version) + "\x00" + s.book.Source() + "\x00" + r.herd.Zone))
-	st.form = int64(binary.BigEndian.Uint64(sum[:8]) >> 1) //nolint:gosec // 63 bits
+	st.form = int64(binary.BigEndian.Uint64(sum[:8]) >> 1)
 	return st, err
 }
 
@@ -94,7 +94,7 @@ func (r *request) since(st exchangeState) (int64, error) {
 	if err != nil {
 		return 0, badParam("since", "bad_text", "this is no token of this data set: send back the token of its @continuation, unchanged")
 	}
-	if c.fits(st.epoch, st.head.Seq) != nil || c.at != st.form {
+	if fits := c.fits(st.epoch, st.head.Seq) == nil && c.at == st.form; !fits {
 		return 0, nil
 	}
 	return c.seq, nil
