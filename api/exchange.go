@@ -93,6 +93,15 @@ const (
 	batchExchange  = 16 << 20
 )
 
+// ErrResources says that an array of resources cannot be read to its end.
+// Batches before that place may have been sent.
+var ErrResources = errors.New("the resources cannot be read")
+
+// errSent keeps a failed call apart from a failure to read.
+type errSent struct{ error }
+
+func (e errSent) Unwrap() error { return e.error }
+
 // ImportResources sends resources of the exchange standard: an array, of any
 // length, which goes in batches; or a collection or a single resource as it is.
 // The report is of all batches together, with pointers into the whole. Should
@@ -102,7 +111,7 @@ func (c *ClientWithResponses) ImportResources(ctx context.Context, herd HerdName
 	for {
 		b, err := in.ReadByte()
 		if err != nil {
-			return nil, fmt.Errorf("read the resources: %w", err)
+			return nil, unread(err)
 		}
 		if !strings.ContainsRune(" \t\r\n", rune(b)) {
 			_ = in.UnreadByte() // it was just read
@@ -119,7 +128,7 @@ func (c *ClientWithResponses) ImportResources(ctx context.Context, herd HerdName
 		batch.WriteByte(']')
 		report, err := c.importExchange(ctx, herd, params, &batch)
 		if err != nil {
-			return fmt.Errorf("import resources %d to %d: %w", done, done+n-1, err)
+			return errSent{fmt.Errorf("import resources %d to %d: %w", done, done+n-1, err)}
 		}
 		whole = merge(whole, report, done)
 		done, n = done+n, 0
@@ -142,7 +151,7 @@ func (c *ClientWithResponses) ImportResources(ctx context.Context, herd HerdName
 		return nil
 	})
 	if err != nil {
-		return nil, fmt.Errorf("read the resources: %w", err)
+		return nil, unread(err)
 	}
 	if n > 0 || whole == nil {
 		if n == 0 {
@@ -153,6 +162,21 @@ func (c *ClientWithResponses) ImportResources(ctx context.Context, herd HerdName
 		}
 	}
 	return whole, nil
+}
+
+// unread words a failure to take an array apart; that of a call stays as it is.
+func unread(err error) error {
+	var sent errSent
+	var syntax *json.SyntaxError
+	switch {
+	case errors.As(err, &sent):
+		return sent.error
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return fmt.Errorf("%w: it ends too early", ErrResources)
+	case errors.As(err, &syntax):
+		return fmt.Errorf("%w: %w, at byte %d", ErrResources, err, syntax.Offset)
+	}
+	return fmt.Errorf("read the resources: %w", err)
 }
 
 func (c *ClientWithResponses) importExchange(ctx context.Context, herd HerdName, params *ImportExchangeParams, body io.Reader) (*ExchangeReport, error) {

@@ -57,6 +57,9 @@ func TestWrongUsage(t *testing.T) {
 	var list []wrong
 	for _, w := range [][2]string{
 		{"frobnicate", `unknown command "frobnicate"`},
+		{"exchange frobnicate", `exchange has no command "frobnicate"`},
+		{"exchange export alder-row --json", "--json tells of an export into a file"},
+		{"serve --listen nowhere --exchange-source bücher", "--exchange-source"},
 		{"token frobnicate", `token has no command "frobnicate"`},
 		{"token", "token wants one of its commands"},
 		{"herd list extra", "unknown command"},

@@ -45,6 +45,9 @@ data folder, which the tour names.`,
 }
 
 func (p *program) demo(ctx context.Context, f *serverFlags, years int) error {
+	if err := f.check(); err != nil {
+		return err
+	}
 	level, err := f.level()
 	if err != nil {
 		return err

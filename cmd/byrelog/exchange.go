@@ -166,6 +166,9 @@ func (p *program) exchangeIn(ctx context.Context, f *clientFlags, herd, name str
 	if bar != nil {
 		_ = bar.Clear() // a bar that stays is only untidy
 	}
+	if errors.Is(err, api.ErrResources) {
+		return fmt.Errorf("%s: %w", name, err) // the file's fault, whatever was taken before
+	}
 	if brokenOff(err) && !*params.DryRun {
 		return fmt.Errorf("%w; sending the file again takes only what is missing", explain(f, err))
 	}
@@ -189,17 +192,7 @@ func exchangeText(w io.Writer, r *api.ExchangeReport) {
 	c := r.Counts
 	line(w, fmt.Sprintf("%d resources read: %d %snew, %d %samended, %d %sdeleted, %d already there; %d refused, %d without a place in the log.",
 		c.Resources, c.Appended, would, c.Amended, would, c.Deleted, would, c.AlreadyThere, c.Refused, c.NotExpressible))
-	if len(r.Problems) > 0 {
-		line(w, "Refused:")
-	}
-	const most = 20
-	for i, pr := range r.Problems {
-		if i == most {
-			line(w, fmt.Sprintf("  and more: %d resources were refused", c.Refused))
-			break
-		}
-		line(w, fmt.Sprintf("  %s %s: %s", pr.Pointer, word(pr.ResourceType), pr.Detail))
-	}
+	refusedText(w, r)
 	if len(r.NotExpressible) > 0 {
 		line(w, "The log has no place for:")
 	}
@@ -209,5 +202,37 @@ func exchangeText(w io.Writer, r *api.ExchangeReport) {
 		} else {
 			line(w, fmt.Sprintf("  %s of %d %s", *l.Member, l.Count, word(l.ResourceType)))
 		}
+	}
+}
+
+// refusedText tells the faults, those alike in one line.
+func refusedText(w io.Writer, r *api.ExchangeReport) {
+	if len(r.Problems) == 0 {
+		return
+	}
+	line(w, "Refused:")
+	alike := map[string]int{}
+	for _, pr := range r.Problems {
+		alike[pr.Detail]++
+	}
+	const most = 20
+	told := 0
+	for _, pr := range r.Problems {
+		n := alike[pr.Detail]
+		if n == 0 {
+			continue // told with the first of them
+		}
+		if told++; told > most {
+			break
+		}
+		alike[pr.Detail] = 0
+		also := ""
+		if n > 1 {
+			also = fmt.Sprintf(" (and %d more alike)", n-1)
+		}
+		line(w, fmt.Sprintf("  %s %s: %s%s", pr.Pointer, word(pr.ResourceType), pr.Detail, also))
+	}
+	if len(r.Problems) < r.Counts.Refused || told > most {
+		line(w, "  These are the first faults only: mend them and try again with --dry-run.")
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -41,6 +42,15 @@ func (f *serverFlags) level() (slog.Level, error) {
 	return l, nil
 }
 
+// check looks at what would only be found out by others. A source goes into
+// every log that takes from this service.
+func (f *serverFlags) check() error {
+	if s := f.exchangeSource; s == "" || len(s) > 64 || strings.ContainsFunc(s, func(r rune) bool { return r <= ' ' || r > '~' }) {
+		return usage("--exchange-source %q: 1 to 64 characters of ASCII without a space, such as org.example.byrelog", s)
+	}
+	return nil
+}
+
 func (p *program) serveCommand() *cobra.Command {
 	var f serverFlags
 	cmd := &cobra.Command{
@@ -64,6 +74,9 @@ of your own, and keeps its schema up to date.`,
 func (p *program) serve(ctx context.Context, f *serverFlags) error {
 	if f.importMiB < 1 || f.importMiB > 1<<20 {
 		return usage("--import-mib %d: it is 1 to %d", f.importMiB, 1<<20)
+	}
+	if err := f.check(); err != nil {
+		return err
 	}
 	level, err := f.level()
 	if err != nil {

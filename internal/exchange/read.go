@@ -172,7 +172,7 @@ func (it *item) location(o *object) {
 	case it.im.Location != "":
 		it.problem(o.at, event.CodeHerdMismatch, "it is of %s %s, not of %s", quote(at.Scheme), quote(at.ID), quote(it.im.Location))
 	default:
-		it.problem(o.at, event.CodeHerdMismatch, "it is of %s %s; if that is this herd, say so with the parameter location", quote(at.Scheme), quote(at.ID))
+		it.problem(o.at, event.CodeHerdMismatch, "it is of %s %s, which is not this herd; if it is all the same, name the place with `location`", quote(at.Scheme), quote(at.ID))
 	}
 }
 

@@ -2,8 +2,11 @@ package httpapi_test
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strings"
 	"testing"
@@ -380,3 +383,55 @@ func TestExchangeChunks(t *testing.T) {
 		t.Errorf("again: %+v", again)
 	}
 }
+
+// The client sends a long array in batches, and tells faults by where they are
+// in the whole of it.
+func TestExchangeClientBatches(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	var b strings.Builder
+	for n := range 5_050 {
+		animal := "animal"
+		if n == 5_020 {
+			animal = "cow"
+		}
+		fmt.Fprintf(&b, `,{"resourceType":"icarMilkingDryOffEventResource","colour":1,"meta":{"source":"example.parlour","sourceId":"%d","modified":"2026-11-04T00:00:00Z"},%q:{"id":"0779","scheme":"x"},"eventDateTime":"2026-11-03T00:00:00Z"}`, n, animal)
+	}
+	r, err := s.Client(s.Admin).ImportResources(t.Context(), "alder-row", &api.ImportExchangeParams{}, strings.NewReader(" [\n"+b.String()[1:]+"]"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Counts.Resources != 5_050 || r.Counts.Appended != 5_049 || r.Counts.Refused != 1 || r.Problems[0].Pointer != "#/5020/animal" {
+		t.Errorf("%+v", r)
+	}
+	if len(r.NotExpressible) != 1 || r.NotExpressible[0].Count != 5_049 || r.Head.Seq != int64(scenarioEvents+5_049) {
+		t.Errorf("%+v, head %d", r.NotExpressible, r.Head.Seq)
+	}
+	empty, err := s.Client(s.Admin).ImportResources(t.Context(), "alder-row", nil, strings.NewReader("[]"))
+	if err != nil || empty.Counts.Resources != 0 {
+		t.Errorf("an empty array: %+v, %v", empty, err)
+	}
+	var out strings.Builder
+	told, err := s.Client(s.Admin).ExchangeChanges(t.Context(), "alder-row", dataset, "", &out)
+	if err != nil || told.Count != scenarioEvents-1+5_049 || !told.FullSync || !strings.HasSuffix(out.String(), "]\n") {
+		t.Errorf("%+v, %v", told, err)
+	}
+	// An answer that was cut is not taken for a whole one.
+	for _, cut := range []int{len(out.String()) / 2, len(out.String()) - 3, 0} {
+		whole := out.String()
+		ts := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", "application/json")
+			_, _ = w.Write([]byte(whole[:cut]))
+		}))
+		c, err := api.New(ts.URL, api.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := c.ExchangeChanges(t.Context(), "alder-row", dataset, "", io.Discard); !errors.Is(err, api.ErrTruncated) {
+			t.Errorf("cut at %d: %v", cut, err)
+		}
+		ts.Close()
+	}
+}
+
+const dataset = api.DatasetParamReproduction
