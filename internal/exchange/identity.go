@@ -19,6 +19,7 @@ type identities struct {
 	final map[string]*timeline       // by component
 	by    map[string][]*identityFact // by component, in order of seq
 	who   map[Identifier][]placed
+	past  map[prefix]*timeline
 }
 
 // identityFact is an arrival, a renumbering, or the void of one.
@@ -95,6 +96,7 @@ func (n *identities) settle(voids map[uuid.UUID]change) {
 		}
 	}
 	slices.SortStableFunc(all, func(a, b identityFact) int { return int(a.seq - b.seq) })
+	n.past = map[prefix]*timeline{}
 	n.by, n.final = map[string][]*identityFact{}, map[string]*timeline{}
 	for i := range all {
 		key := n.root(all[i].name)
@@ -149,13 +151,17 @@ func lay(facts []*identityFact) *timeline {
 
 // person finds whom a name means on a day; -1 if nobody.
 func (t *timeline) person(name string, on event.Date) int {
-	found := -1
-	for _, s := range t.stays[name] {
+	stays := t.stays[name] // by day; of one day the last counts
+	n, _ := slices.BinarySearchFunc(stays, on, func(s stay, on event.Date) int {
 		if s.from <= on {
-			found = s.person
+			return -1
 		}
+		return 1
+	})
+	if n == 0 {
+		return -1
 	}
-	return found
+	return stays[n-1].person
 }
 
 func (t *timeline) official(name string, on event.Date) Identifier {
@@ -194,9 +200,9 @@ func (n *identities) official(name string, on event.Date, seq int64) (Identifier
 		return answer, change{last.seq, last.at}
 	}
 	var last change
-	before := lay(facts[:at]).official(name, on)
+	before := n.until(key, at).official(name, on)
 	for i := at; i < len(facts); i++ {
-		now := lay(facts[:i+1]).official(name, on)
+		now := n.until(key, i+1).official(name, on)
 		if now != before {
 			last, before = change{facts[i].seq, facts[i].at}, now
 		}
@@ -204,15 +210,37 @@ func (n *identities) official(name string, on event.Date, seq int64) (Identifier
 	return answer, last
 }
 
+// until is the timeline as the first of the component's facts made it. Only the
+// last few are asked for, again and again.
+func (n *identities) until(key string, facts int) *timeline {
+	at := prefix{key, facts}
+	t := n.past[at]
+	if t == nil {
+		t = lay(n.by[key][:facts])
+		n.past[at] = t
+	}
+	return t
+}
+
+type prefix struct {
+	key   string
+	facts int
+}
+
 // nameOf finds the herd's name for an official identity on a day, "" if it has
-// none: the name that she bears then, or the first one if she came later.
+// none: the name that she bears then, or the first one if she came later. A name
+// that means another animal on that day is none of hers.
 func (n *identities) nameOf(official Identifier, on event.Date) string {
 	best, first := placed{}, placed{}
 	for _, p := range n.who[official] {
-		if p.from <= on && (best.name == "" || p.from > best.from || p.from == best.from && p.name > best.name) {
-			best = p
-		}
-		if first.name == "" || p.from < first.from || p.from == first.from && p.name < first.name {
+		t := n.final[n.root(p.name)]
+		switch who := t.person(p.name, on); {
+		case who >= 0 && t.people[who] != official:
+		case p.from <= on:
+			if best.name == "" || p.from > best.from || p.from == best.from && p.name > best.name {
+				best = p
+			}
+		case first.name == "" || p.from < first.from || p.from == first.from && p.name < first.name:
 			first = p
 		}
 	}

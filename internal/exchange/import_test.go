@@ -197,6 +197,38 @@ func TestIdentity(t *testing.T) {
 	}
 }
 
+// A number that means another animal on the day is not taken for hers, and her
+// history stays together under the number that is known.
+func TestNumberOfAnother(t *testing.T) {
+	t.Parallel()
+	b := fixed(
+		t,
+		`{"animal":"0412","kind":"arrival","on":"2022-01-01","data":{"how":"born","official_id":{"scheme":"eu.animalId","id":"276000000000412"}}}`,
+		`{"animal":"0388","kind":"arrival","on":"2022-01-01","data":{"how":"born","official_id":{"scheme":"eu.animalId","id":"276000000000388"}}}`,
+	)
+	dry := func(source, id, number string) []byte {
+		return []byte(strings.NewReplacer(`"0412"`, `"`+id+`"`, `local.alder-row.number`, `eu.animalId`, `example.peer`, source).Replace(
+			resource(dryType, "d-"+id+number, "2026-03-02T06:00:00Z", `"eventDateTime":"2026-03-01T00:00:00Z","x-byrelog":{"precision":"day","event":{"kind":"dry_off","animal":"`+number+`","on":"2026-03-01"}}`)))
+	}
+	for _, c := range []struct{ source, id, number, under string }{
+		{"example.byrelog", "276000000000412", "0900", "0412"}, // elsewhere she was renumbered
+		{"example.byrelog", "276000000000777", "0900", "0900"}, // nobody that is known
+		{"example.byrelog", "276000000000777", "0388", ""},     // nobody, by another's number
+		{"example.peer", "276000000000388", "0412", "0388"},
+	} {
+		before := len(b.records)
+		im, _, _ := b.take(t, dry(c.source, c.id, c.number), "")
+		switch {
+		case c.under == "":
+			if len(b.records) != before || im.Refused != 1 || im.Problems[0].Code != event.CodeContradicts || im.Problems[0].Pointer != "/animal" {
+				t.Errorf("%+v was taken: %+v", c, im.Problems)
+			}
+		case len(b.records) != before+1 || b.records[before].event.Animal != c.under:
+			t.Errorf("%+v: %+v", c, im.Problems)
+		}
+	}
+}
+
 // Versions of one resource: newer is void and replacement, older and equal
 // nothing, deleted a void, back again a replacement of what was voided.
 func TestVersions(t *testing.T) {

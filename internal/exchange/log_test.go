@@ -150,20 +150,33 @@ func genBook(t *rapid.T, name string, most int) *book {
 	b := newBook(name)
 	names := []string{"0412", "0388", "7", "0412/a"}
 	gen := eventtest.GenPlain(name)
+	// Which of two arrivals of one moment came first only their ids tell, and those
+	// are other ones in another log.
+	days := map[event.Date]bool{}
 	for i := range rapid.IntRange(0, most).Draw(t, "events") {
 		label := fmt.Sprintf("event %d", i)
 		e := gen.Draw(t, label)
 		if e.Animal != "" {
-			e.Animal = rapid.SampledFrom(names).Draw(t, label+" animal")
+			pool := names
+			if e.Kind == event.KindArrival {
+				pool = names[:4] // see the renumberings
+			}
+			e.Animal = rapid.SampledFrom(pool).Draw(t, label+" animal")
 		}
 		if d, ok := e.Data.(*event.Renumber); ok {
-			d.To = rapid.SampledFrom(names).Draw(t, label+" to")
-			if d.To == e.Animal {
-				continue
-			}
+			// A number of her own: one that another bears is refused elsewhere, which
+			// TestNumberOfAnother sees to.
+			d.To = fmt.Sprintf("r%d", i)
+			names = append(names, d.To)
 		}
 		if _, taken := b.byID[e.ID]; taken {
 			continue
+		}
+		if e.Kind == event.KindArrival || e.Kind == event.KindRenumber {
+			if days[e.On] {
+				continue
+			}
+			days[e.On] = true
 		}
 		action := rapid.IntRange(0, 5).Draw(t, label+" action")
 		if n := len(b.records); action < 3 && n > 0 {

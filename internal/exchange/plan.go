@@ -215,7 +215,6 @@ func (im *Import) settle() {
 		im.wanted()
 	}
 	im.index.Settle()
-	im.arrivals()
 	im.byKey, im.byID = map[key]*state{}, map[uuid.UUID]*state{}
 	chains := map[*chain]*state{}
 	for id, s := range im.events {
@@ -247,6 +246,7 @@ func (im *Import) settle() {
 			st.modified = c.modified.at
 		}
 	}
+	im.arrivals()
 }
 
 // arrivals takes in what the import itself says of who is who, so that the
@@ -255,11 +255,24 @@ func (im *Import) arrivals() {
 	seq := int64(1) << 62
 	for i := range im.drafts {
 		d := &im.drafts[i]
+		st := im.find(d)
+		if st != nil && !d.modified.After(st.modified) {
+			continue
+		}
+		if st != nil && !st.dead {
+			seq++
+			im.index.voids[st.head.ID] = change{seq, d.modified}
+		}
 		a, ok := arrivalOf(d)
 		if !ok {
 			continue
 		}
-		d.event.Animal = im.name(d)
+		// An arrival says what she is called from now on; only if it does not, she
+		// is called as before.
+		if d.event.Animal = im.plainName(d); d.event.Animal == d.animal.ID {
+			d.event.Animal = im.name(d)
+		}
+		d.stated, d.named = d.event.Animal, true
 		seq++
 		named := *d.event
 		named.ID, named.Data = d.key.idOf(d.modified, "event"), a
@@ -321,7 +334,13 @@ func (im *Import) step(d *draft) (Step, bool) {
 		return Step{[]*event.Event{void}, Deletes}, true
 	}
 	e := d.event
-	e.Animal = im.name(d)
+	e.Animal = im.called(d, st)
+	if other := im.another(d); other != (Identifier{}) {
+		it := &item{im: im, d: *d}
+		it.problem(d.at+"/animal", event.CodeContradicts, "she has no number here that day: %s is %s %s then", quote(e.Animal), quote(other.Scheme), quote(other.ID))
+		im.refuse(it.problems)
+		return Step{}, false
+	}
 	e.ID = d.key.idOf(d.modified, "event")
 	e.Source, e.Ref = d.key.source, d.key.ref(d.modified)
 	if err := e.Validate(im.Today); err != nil {
@@ -396,22 +415,22 @@ func same(a, b *event.Event, erased bool) bool {
 // plainName is what an animal is called by the resource itself.
 func (im *Import) plainName(d *draft) string {
 	it := &item{im: im}
-	if it.herdsOwn(d.animal) {
+	switch {
+	case d.own:
+		return d.stated
+	case it.herdsOwn(d.animal):
 		return d.animal.ID
-	}
-	if d.tag != "" {
+	case d.tag != "":
 		return d.tag
 	}
 	return d.animal.ID
 }
 
-// name is what the herd calls the animal of a resource: by her official
-// identity, if an arrival (of the log or of the import) has it; else as the
+// name is what the herd calls the animal of a resource on its day: by her
+// official identity, if an arrival (of the log or of the import) has it, so that
+// her history stays together whatever number she bears elsewhere; else as the
 // resource does.
 func (im *Import) name(d *draft) string {
-	if d.event.Animal != "" {
-		return d.event.Animal // of our own extension, or found before
-	}
 	it := &item{im: im}
 	if !it.herdsOwn(d.animal) {
 		if name := im.index.names.nameOf(d.animal, d.event.On); name != "" {
@@ -419,6 +438,46 @@ func (im *Import) name(d *draft) string {
 		}
 	}
 	return im.plainName(d)
+}
+
+// called is name for a resource of which the log may have a version: that one's
+// number stands while it means the same animal.
+func (im *Import) called(d *draft, st *state) string {
+	if d.named {
+		return d.stated
+	}
+	if st != nil {
+		if who, _ := im.index.names.official(st.head.Animal, d.event.On, forever); who == d.animal {
+			return st.head.Animal
+		}
+		if im.isOwn(d) {
+			return d.stated
+		}
+	}
+	return im.name(d)
+}
+
+// another tells whose number it is that an event would go under, if it is not
+// that of the animal that the resource names officially.
+func (im *Import) another(d *draft) Identifier {
+	it := &item{im: im}
+	if d.named || it.herdsOwn(d.animal) {
+		return Identifier{}
+	}
+	who, _ := im.index.names.official(d.event.Animal, d.event.On, forever)
+	if who == d.animal {
+		return Identifier{}
+	}
+	return who
+}
+
+// forever is a seq after which nothing changes.
+const forever = 1<<63 - 1
+
+// isOwn tells whether the resource is one of this herd's own that comes back.
+func (im *Import) isOwn(d *draft) bool {
+	id, err := uuid.Parse(d.key.id)
+	return err == nil && d.own && im.byID[id] != nil
 }
 
 // memberOf says which member of the resource a field of the event came from.

@@ -26,6 +26,8 @@ type draft struct {
 	own      bool         // the event comes from our own extension
 	origin   uuid.UUID    // the event of which this is a copy, by our own extension
 	animal   Identifier
+	stated   string // her number in our own extension
+	named    bool   // it is an arrival, and stated is what she is called by it
 	tag      string // what the herd calls the animal, as far as the resource says
 }
 
@@ -207,7 +209,7 @@ func (it *item) extension(raw []byte) bool {
 			it.d.origin, _ = uuid.Parse(id)
 		}
 	}
-	it.d.event, it.d.own = e, true
+	it.d.event, it.d.own, it.d.stated = e, true, e.Animal
 	return true
 }
 

@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"byrelog.example/api"
@@ -435,3 +436,30 @@ func TestExchangeClientBatches(t *testing.T) {
 }
 
 const dataset = api.DatasetParamReproduction
+
+// Several who send the same at once store it once, notes and all.
+func TestExchangeAtOnce(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	var b strings.Builder
+	const n = 300
+	for i := range n {
+		fmt.Fprintf(&b, `,{"resourceType":"icarMilkingDryOffEventResource","meta":{"source":"example.parlour","sourceId":"%d","modified":"2026-11-04T00:00:00Z"},"animal":{"id":"0779","scheme":"x"},"eventDateTime":"2026-11-03T00:00:00Z","remark":"half empty"}`, i)
+	}
+	body := "[" + b.String()[1:] + "]"
+	var wait sync.WaitGroup
+	for range 6 {
+		wait.Go(func() {
+			var r api.ExchangeReport
+			rsp := putExchange(s, "", body)
+			if rsp.JSON(&r); rsp.Status >= http.StatusBadRequest || r.Counts.Refused > 0 {
+				t.Errorf("%d: %s", rsp.Status, rsp.Body)
+			}
+		})
+	}
+	wait.Wait()
+	var head api.HerdHead
+	if get(s, herdPath+"/head").JSON(&head); head.Seq != int64(scenarioEvents+n) {
+		t.Errorf("the head is at %d, want %d", head.Seq, scenarioEvents+n)
+	}
+}
