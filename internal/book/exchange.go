@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"time"
 
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/exchange"
@@ -122,29 +123,60 @@ func (b *Book) ImportExchange(ctx context.Context, h *Herd, r io.Reader, o Excha
 	if err := im.Read(r); err != nil {
 		return nil, unreadable(err)
 	}
+	report := &ExchangeReport{DryRun: o.DryRun}
+	const attempts = 20
+	for i := 1; ; i++ {
+		err := b.takeExchange(ctx, h, im, report)
+		switch {
+		case err == nil:
+			return report, nil
+		case !isConflict(err):
+			return nil, report.interrupted(err)
+		case i == attempts:
+			return nil, report.interrupted(&Error{
+				Kind: Unavailable, Code: "unavailable", RetryAfter: time.Second, Err: err,
+				Detail: "others wrote to the herd's log again and again while this was compared with it",
+			})
+		}
+		im.Again()
+	}
+}
+
+// takeExchange compares the import with the log and appends what is new, as
+// long as nobody else writes: what is known of a resource must not change
+// between the look and the append, or two versions of it would stand. It is
+// then a Conflict, and what was appended before is known the next time.
+func (b *Book) takeExchange(ctx context.Context, h *Herd, im *exchange.Import, report *ExchangeReport) error {
 	head, err := b.Head(ctx, h)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if err := b.compare(ctx, h, im, head.Seq); err != nil {
-		return nil, err
+		return err
 	}
 	steps, known := im.Plan()
-	report := &ExchangeReport{DryRun: o.DryRun, Items: im.Items, Known: known, Unplaced: im.Unplaced, Refused: im.Refused, Head: head}
-	report.Problems, report.Lost = im.Problems, im.Lost()
+	report.Head, report.Items, report.Unplaced = head, im.Items, im.Unplaced
+	report.Refused, report.Problems, report.Lost = im.Refused, im.Problems, im.Lost()
+	report.Known = known - report.Appended - report.Amended - report.Deleted
 	for len(steps) > 0 {
 		n, events := chunk(steps)
-		if !o.DryRun {
-			receipt, err := b.Append(ctx, h, events, AppendOptions{History: true})
+		if !report.DryRun {
+			at := report.Head.Seq
+			receipt, err := b.Append(ctx, h, events, AppendOptions{History: true, ExpectHead: &at})
 			if err != nil {
-				return nil, report.interrupted(err)
+				return err
 			}
 			report.Head = receipt.Head
 		}
 		report.count(steps[:n], len(events))
 		steps = steps[n:]
 	}
-	return report, nil
+	return nil
+}
+
+func isConflict(err error) bool {
+	var be *Error
+	return errors.As(err, &be) && be.Kind == Conflict
 }
 
 // compare shows the import the herd's log.

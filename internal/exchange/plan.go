@@ -73,7 +73,7 @@ const (
 )
 
 // Import reads resources and works out what has to be appended to a herd's log.
-// Use it once: Read, then the whole log through Known, then Plan.
+// Read, then show it the whole log through Known, then Plan.
 type Import struct {
 	System *System
 	Today  event.Date // in the herd's zone
@@ -88,6 +88,8 @@ type Import struct {
 
 	drafts []draft
 	lost   counter
+
+	late, lateProblems int // of Refused and Problems, what only the plan found
 
 	index  Index
 	want   map[key]bool
@@ -305,10 +307,26 @@ const (
 	Deletes                 // a void
 )
 
+// Again forgets the log, which has moved on: show it the log anew and plan once
+// more.
+func (im *Import) Again() {
+	im.index, im.want = Index{}, nil
+	im.Refused -= im.late
+	im.Problems = im.Problems[:len(im.Problems)-im.lateProblems]
+	im.late, im.lateProblems = 0, 0
+	for i := range im.drafts {
+		if e := im.drafts[i].event; e != nil {
+			e.Replaces, e.NoteSalt, e.NoteHash = uuid.Nil, event.Salt{}, event.Digest{}
+		}
+	}
+}
+
 // Plan gives the steps in the order of the resources, and how many of them are
 // known already. Faults that show only now are added to Problems.
 func (im *Import) Plan() (steps []Step, known int) {
 	im.settle()
+	refused, problems := im.Refused, len(im.Problems)
+	defer func() { im.late, im.lateProblems = im.Refused-refused, len(im.Problems)-problems }()
 	for i := range im.drafts {
 		d := &im.drafts[i]
 		step, ok := im.step(d)

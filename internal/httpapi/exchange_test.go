@@ -463,3 +463,26 @@ func TestExchangeAtOnce(t *testing.T) {
 		t.Errorf("the head is at %d, want %d", head.Seq, scenarioEvents+n)
 	}
 }
+
+// Several who send versions of one resource at once leave one that stands: the
+// newest.
+func TestExchangeVersionsAtOnce(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	var wait sync.WaitGroup
+	for n := range 8 {
+		wait.Go(func() {
+			rsp := putExchange(s, "", fmt.Sprintf(`{"resourceType":"icarReproPregnancyCheckEventResource","meta":{"source":"example.vet","sourceId":"1","modified":"2026-11-04T00:00:0%dZ"},`+
+				`"animal":{"id":"0412","scheme":"local.alder-row.number"},"eventDateTime":"2026-11-03T00:00:00Z","method":"Blood","result":"Pregnant","foetalAge":%d}`, n, 100+n))
+			if rsp.Status >= http.StatusBadRequest {
+				t.Errorf("%d: %s", rsp.Status, rsp.Body)
+			}
+		})
+	}
+	wait.Wait()
+	var page api.EventPage
+	get(s, herdPath+"/events?animal=0412&from=2026-11-03").Want(http.StatusOK).JSON(&page)
+	if len(page.Items) != 1 || page.Items[0].Ref != "1@2026-11-04T00:00:07Z" {
+		t.Errorf("what stands: %+v", page.Items)
+	}
+}
