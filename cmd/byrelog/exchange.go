@@ -103,20 +103,20 @@ func (p *program) exchangeOut(ctx context.Context, f *clientFlags, herd, out, si
 func (p *program) tellExport(e *exported, asked bool) {
 	switch {
 	case e.FullSync && asked:
-		p.tell("%d resources: everything, not only what changed, for the token is of an earlier state of the service. Drop what you hold of the herd.\n", e.Resources)
+		p.tell("%s: everything, not only what changed, for the token is of an earlier state of the service. Drop what you hold of the herd.\n", several(e.Resources, "resource"))
 	case e.FullSync:
-		p.tell("%d resources.\n", e.Resources)
+		p.tell("%s.\n", several(e.Resources, "resource"))
 	default:
-		p.tell("%d resources have changed.\n", e.Resources)
+		p.tell("Changed: %s.\n", several(e.Resources, "resource"))
 	}
 	if len(e.NotExpressible) > 0 {
 		p.tell("The standard has no place for:\n")
 	}
 	for _, l := range e.NotExpressible {
 		if l.Field == nil {
-			p.tell("  %d events of kind %s, which were left out\n", l.Count, l.Kind)
+			p.tell("  %s of kind %s, left out\n", several(l.Count, "event"), l.Kind)
 		} else {
-			p.tell("  %s of %d events of kind %s, which stands in x-byrelog only\n", *l.Field, l.Count, l.Kind)
+			p.tell("  %s of %s of kind %s, which stands in x-byrelog only\n", *l.Field, several(l.Count, "event"), l.Kind)
 		}
 	}
 	p.tell("Next time: --since %s\n", e.Token)
@@ -190,8 +190,8 @@ func exchangeText(w io.Writer, r *api.ExchangeReport) {
 		would = "would be "
 	}
 	c := r.Counts
-	line(w, fmt.Sprintf("%d resources read: %d %snew, %d %samended, %d %sdeleted, %d already there; %d refused, %d without a place in the log.",
-		c.Resources, c.Appended, would, c.Amended, would, c.Deleted, would, c.AlreadyThere, c.Refused, c.NotExpressible))
+	line(w, fmt.Sprintf("%s read: %d %snew, %d %samended, %d %sdeleted, %d already there; %d refused, %d without a place in the log.",
+		several(c.Resources, "resource"), c.Appended, would, c.Amended, would, c.Deleted, would, c.AlreadyThere, c.Refused, c.NotExpressible))
 	refusedText(w, r)
 	if len(r.NotExpressible) > 0 {
 		line(w, "The log has no place for:")
@@ -203,6 +203,14 @@ func exchangeText(w io.Writer, r *api.ExchangeReport) {
 			line(w, fmt.Sprintf("  %s of %d %s", *l.Member, l.Count, word(l.ResourceType)))
 		}
 	}
+}
+
+// several gives "1 event" or "n events".
+func several(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 // refusedText tells the faults, those alike in one line.

@@ -29,7 +29,7 @@ func TestExchange(t *testing.T) {
 	var list []json.RawMessage
 	parse(t, read(t, first), &list)
 	n := len(list) - 2
-	contains(t, r.err, fmt.Sprintf("%d resources.\n", n), "The standard has no place for:", "events of kind walk, which were left out", "chalk of ")
+	contains(t, r.err, fmt.Sprintf("%d resources.\n", n), "The standard has no place for:", "events of kind walk, left out", "chalk of ")
 	token := regexp.MustCompile(`Next time: --since (\S+)\n`).FindStringSubmatch(r.err)
 	if token == nil {
 		t.Fatalf("no token in %s", r.err)
