@@ -20,10 +20,7 @@ func scientificDetail(s string) string {
 
 var (
 	errorCell = regexp.MustCompile(`^(#(N/A|NA|REF!|VALUE!|DIV/0!|NAME\?|NULL!|NUM!|NV|WERT!|BEZUG!|WERT|SPILL!|CALC!)|#{3,})$`)
-	dotZero   = regexp.MustCompile(`^([0-9]+)[.,]0+$`)
-	grouped   = regexp.MustCompile(`^[0-9]{1,3}([ ,.'\x{a0}\x{2009}\x{202f}][0-9]{3}){2,}$`)
 	longZeros = regexp.MustCompile(`^[0-9]{13,}000$`)
-	clockText = regexp.MustCompile(`^([0-9]{1,2}):([0-9]{2})(:[0-9]{2})?$`)
 )
 
 // guarded are the characters that a spreadsheet takes for the start of a
@@ -163,12 +160,14 @@ func (r *Reader) value(line *Line, b *bound) string {
 		return c.date(s)
 	case event.Integer:
 		return c.integer(s)
-	case event.Enum, event.Bool:
+	case event.Enum:
 		return foldWord(s)
+	case event.Bool:
+		return boolean(s)
 	case event.Text:
 		switch {
 		case column.Name == "at":
-			return clock(s)
+			return c.clock(s)
 		case column.Name == "animal" || column.Name == "dam" || column.Name == "to":
 			return c.number(s, r.m.Digits)
 		case column.Name == "from_animal" || strings.HasSuffix(column.Name, "_tag"):
@@ -252,21 +251,6 @@ func allDigits(s string) bool {
 	return s != "" && strings.Trim(s, "0123456789") == ""
 }
 
-func (c *conversion) integer(s string) string {
-	s = digits(s)
-	if m := dotZero.FindStringSubmatch(s); m != nil {
-		c.notice(CodeDotZero, quote(s)+" was read as "+m[1])
-		return m[1]
-	}
-	if lostDigits.MatchString(s) && !allDigits(s) {
-		return c.fail(CodeScientific, scientificDetail(s), "write the number out")
-	}
-	if !allDigits(s) {
-		return c.fail(CodeBadNumber, quote(s)+" is not a whole number", "")
-	}
-	return s
-}
-
 // number reads the name or number of an animal, which is a text: leading zeros
 // stay, and a number that a spreadsheet has spoilt is refused, never repaired.
 func (c *conversion) number(s string, width int) string {
@@ -276,9 +260,9 @@ func (c *conversion) number(s string, width int) string {
 	if lostDigits.MatchString(s) {
 		return c.fail(CodeScientific, scientificDetail(s), scientificHelp)
 	}
-	if m := dotZero.FindStringSubmatch(s); m != nil {
-		c.notice(CodeDotZero, quote(s)+" was read as "+m[1])
-		s = m[1]
+	s, ok := c.marks(s)
+	if !ok {
+		return ""
 	}
 	if allDigits(s) && len(s) < width {
 		return c.fail(CodeLostZeros, fmt.Sprintf("%s has %d digits, the herd's numbers have %d", quote(s), len(s), width),
@@ -304,17 +288,4 @@ func (c *conversion) official(s string) string {
 		s = plain
 	}
 	return c.number(s, 0)
-}
-
-// clock writes H:MM and HH:MM:SS as HH:MM; anything else is left for the
-// event's own check to refuse.
-func clock(s string) string {
-	m := clockText.FindStringSubmatch(s)
-	if m == nil {
-		return s
-	}
-	if len(m[1]) == 1 {
-		m[1] = "0" + m[1]
-	}
-	return m[1] + ":" + m[2]
 }

@@ -22,6 +22,9 @@ func validOrder(s string) bool {
 	if s == iso {
 		return true
 	}
+	if named(s) {
+		return true
+	}
 	if len(s) != 5 || s[1] != s[3] || strings.IndexByte("/.-", s[1]) < 0 {
 		return false
 	}
@@ -33,13 +36,13 @@ func validOrder(s string) bool {
 }
 
 func orderHelp(s string) string {
-	return quote(s) + " is no order of dates: write iso, or d/m/y, m/d/y or y/m/d with / . or - between"
+	return quote(s) + " is no order of dates: write iso, or d/m/y, m/d/y or y/m/d with / . or - between; with the month as a name d mon y, mon d y or y mon d"
 }
 
 // swapped is the order with day and month in each other's place, "" for an
 // order that begins with the year, which nobody writes the other way.
 func swapped(order string) string {
-	if order == iso || order[0] == 'y' {
+	if order == iso || order[0] == 'y' || named(order) {
 		return ""
 	}
 	return order[2:3] + order[1:2] + order[0:1] + order[3:]
@@ -74,7 +77,7 @@ func (c *conversion) count(s string, d event.Date) {
 		}
 		return
 	}
-	if _, fault := parseDate(s, other, c.r.today, c.r.m.TwoDigits); fault == nil {
+	if _, fault := c.r.m.readDate(s, other, c.r.today); fault == nil {
 		if o.contrary++; o.line == 0 {
 			o.line = c.line.Number
 		}
@@ -164,36 +167,49 @@ func parseDate(s, order string, today event.Date, twoDigits bool) (event.Date, *
 	return 0, &dateFault{event.CodeBadDate, fmt.Sprintf("there is no such day as %s in the order %s", quote(s), order)}
 }
 
-// The first days of the two systems in which spreadsheets count days.
-var (
-	serial1900 = event.NewDate(1900, 1, 1) - 2 // so that 61 is 1900-03-01, behind a leap day that never was
-	serial1904 = event.NewDate(1904, 1, 1)
-)
-
 // date reads a date cell. A date that does not fit the column's order is
 // refused even if another order would take it: an order that changes from row
 // to row gives dates that are wrong without a sign.
 func (c *conversion) date(s string) string {
 	s = digits(s)
-	day, rest, timed := strings.Cut(s, " ")
-	if !timed {
-		day, rest, timed = strings.Cut(s, "T")
+	if text, taken := c.serial(s); taken {
+		return text
 	}
-	if timed && clockText.MatchString(rest) {
-		if strings.Trim(rest, "0:") != "" {
-			return c.fail(CodeTimeOfDay, quote(s)+" holds a time of day, and the mapping reads a date", "split the cell into a date and a time")
-		}
-		s = day // midnight is how a spreadsheet writes "no time"
+	text, at := s, ""
+	if m := timedDate.FindStringSubmatch(s); m != nil {
+		text, at = m[1], m[2]
 	}
 	m := c.r.m
-	d, fault := parseDate(s, c.b.Dates, c.r.today, m.TwoDigits)
-	c.count(s, d)
+	d, fault := m.readDate(text, c.b.Dates, c.r.today)
+	c.count(text, d)
 	if fault == nil {
+		c.mixed(d, true)
+		if at != "" && !c.timeOfDay(s, at) {
+			return ""
+		}
+		c.pivoted(text, d)
 		return d.String()
 	}
+	return c.noDate(s, text, fault)
+}
+
+// pivoted tells once for a column which years its two digits were taken for.
+func (c *conversion) pivoted(s string, d event.Date) {
+	if c.r.m.TwoDigits && !strings.Contains(s, d.String()[:4]) && !c.r.foreign.pivots[c.b.at] {
+		if c.r.foreign.pivots == nil {
+			c.r.foreign.pivots = map[int]bool{}
+		}
+		c.r.foreign.pivots[c.b.at] = true
+		c.notice(CodeTwoDigitYear, quote(s)+" was read as "+d.String()+"; years of two digits mean the latest such year that is not in the future, in the whole column")
+	}
+}
+
+// noDate refuses a cell, with what its date would be under another order.
+func (c *conversion) noDate(s, text string, fault *dateFault) string {
+	m := c.r.m
 	if n, err := strconv.Atoi(s); err == nil && n >= 20_000 && n <= 80_000 {
 		return c.fail(CodeDateSerial, quote(s)+" is the number of a day, not a date",
-			fmt.Sprintf("format the column as a date and save again; it means %s, or %s in a sheet that counts from 1904", serial1900+event.Date(n), serial1904+event.Date(n)))
+			fmt.Sprintf("format the column as a date and save again, or state serials in the mapping; it means %s, or %s in a sheet that counts from 1904", serial1900+event.Date(n), serial1904+event.Date(n)))
 	}
 	if fault.code == CodeTwoDigitYear {
 		return c.fail(fault.code, fault.detail, "write the year with four digits, or allow two_digit_years in the mapping")
@@ -203,8 +219,16 @@ func (c *conversion) date(s string) string {
 		if o == "y-m-d" && len(fits) > 0 && fits[0] == iso {
 			continue
 		}
-		if _, f := parseDate(s, o, c.r.today, m.TwoDigits); f == nil && o != c.b.Dates {
+		if _, f := parseDate(text, o, c.r.today, m.TwoDigits); f == nil && o != c.b.Dates {
 			fits = append(fits, o)
+		}
+	}
+	for _, o := range []string{dayMonthYear, monthDayYear, yearMonthDay} {
+		for _, l := range Languages() {
+			if _, f := namedDate(text, o, []string{l}, c.r.today, m.TwoDigits); f == nil && (o != c.b.Dates || !slices.Contains(m.Months, l)) {
+				fits = append(fits, o+" with months: ["+l+"]")
+				break
+			}
 		}
 	}
 	if len(fits) > 0 {

@@ -26,6 +26,10 @@ var charmaps = map[string]encoding.Encoding{
 	"windows-1254": charmap.Windows1254,
 	"windows-1257": charmap.Windows1257,
 	"macintosh":    charmap.Macintosh,
+	"ibm437":       charmap.CodePage437,
+	"ibm850":       charmap.CodePage850,
+	"ibm852":       charmap.CodePage852,
+	"ibm866":       charmap.CodePage866,
 	"utf-16":       unicode.UTF16(unicode.LittleEndian, unicode.UseBOM),
 	"utf-16le":     unicode.UTF16(unicode.LittleEndian, unicode.IgnoreBOM),
 	"utf-16be":     unicode.UTF16(unicode.BigEndian, unicode.IgnoreBOM),
@@ -41,6 +45,7 @@ func Encodings() []string {
 	return []string{
 		utf8Name, "utf-16", "utf-16le", "utf-16be", "windows-1252", "windows-1250", "windows-1251", "windows-1254",
 		"windows-1257", "iso-8859-1", "iso-8859-2", "iso-8859-15", "macintosh",
+		"ibm437", "ibm850", "ibm852", "ibm866",
 	}
 }
 
@@ -89,6 +94,9 @@ func utf8Source(raw io.Reader, stated string, limit int64) (src io.Reader, used 
 			break
 		}
 	}
+	if order := zeroPattern(head); order != "" && !bom && !strings.HasPrefix(stated, "utf-16l") && !strings.HasPrefix(stated, "utf-16b") {
+		used = order
+	}
 	switch used {
 	case "utf-16":
 		return nil, "", false, &FileError{
@@ -100,6 +108,32 @@ func utf8Source(raw io.Reader, stated string, limit int64) (src io.Reader, used 
 		return br, used, bom, nil
 	}
 	return transform.NewReader(br, charmaps[used].NewDecoder()), used, bom, nil
+}
+
+// zeroPattern tells UTF-16 without a mark by its zero bytes, of which no other
+// encoding that is read here has any: one in each of the first pairs, in most
+// of the others, and always on the same side.
+func zeroPattern(head []byte) string {
+	pairs := len(head) / 2
+	if pairs < 2 {
+		return ""
+	}
+	var first, second int
+	for i := 0; i < 2*pairs; i += 2 {
+		if head[i] == 0 {
+			first++
+		}
+		if head[i+1] == 0 {
+			second++
+		}
+	}
+	switch {
+	case first == 0 && 2*second > pairs && head[1] == 0 && head[3] == 0:
+		return "utf-16le"
+	case second == 0 && 2*first > pairs && head[0] == 0 && head[2] == 0:
+		return "utf-16be"
+	}
+	return ""
 }
 
 // refuseOther tells files that only bear the name of CSV by their first bytes.

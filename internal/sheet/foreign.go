@@ -18,6 +18,9 @@ type foreignColumns struct {
 	key      []int
 	rules    []boundRule
 	orders   map[int]*orderCount // of the date columns
+	mixed    map[int]*mixCount
+	pivots   map[int]bool
+	on       []int // the columns that the dates of events are read from
 }
 
 type boundCondition struct {
@@ -169,6 +172,11 @@ func (f *foreignColumns) bind(m *Mapping, at func(string, int) int) {
 			b.fields = append(b.fields, bind(target, rule.Fields[target], at))
 		}
 		f.rules = append(f.rules, b)
+		for j := range b.fields {
+			if t := b.fields[j]; t.target == columnOn && t.at >= 0 && t.Const == "" && !slices.Contains(f.on, t.at) {
+				f.on = append(f.on, t.at)
+			}
+		}
 	}
 }
 
@@ -257,6 +265,9 @@ func (r *Reader) foreignRow(line *Line) error {
 			return nil
 		}
 	}
+	if r.footer(line) {
+		return nil
+	}
 	ref := r.ref(line)
 	fits := false
 	for i := range f.rules {
@@ -267,6 +278,9 @@ func (r *Reader) foreignRow(line *Line) error {
 		fits = true
 		if err := r.apply(line, rule, ref); err != nil {
 			return err
+		}
+		if r.fatal != nil {
+			return r.fatal
 		}
 	}
 	switch {

@@ -28,6 +28,12 @@ type Mapping struct {
 	HeaderRow   *int        `yaml:"header_row"`  // which row (blank ones not counted) names the columns; default 1; 0: none
 	Dates       string      `yaml:"dates"`       // order and separators: iso, d/m/y, m/d/y, d.m.y, y/m/d …
 	TwoDigits   bool        `yaml:"two_digit_years"`
+	Sheet       string      `yaml:"sheet"`         // of a workbook: its name, or its number from 1; needed where several hold rows
+	HeaderRows  int         `yaml:"header_rows"`   // rows of the header; the upper ones name groups of columns; default 1
+	SkipRows    int         `yaml:"skip_rows"`     // rows right below the header that are no records (units)
+	Serials     string      `yaml:"serials"`       // numbers in date columns: refuse (default), auto, 1900 or 1904
+	Months      []string    `yaml:"months"`        // languages of the months' names: en, fr …
+	Decimal     string      `yaml:"decimal"`       // what stands before a fraction: "." or ","; the other marks thousands
 	Digits      int         `yaml:"animal_digits"` // the herd's numbers have this many digits; 0: not known
 	Skip        []Condition `yaml:"skip"`          // rows that are no records: totals, footers
 	Key         []Cell      `yaml:"key"`           // the sheet's own key of a row: becomes ref
@@ -35,9 +41,10 @@ type Mapping struct {
 	Events      []Rule      `yaml:"events"`        // the events of a row
 	Otherwise   string      `yaml:"otherwise"`     // a row that no rule fits: refuse (default) or skip
 
-	native    bool
-	delim     byte // 0: tell it from the header
-	headerRow int
+	native     bool
+	delim      byte // 0: tell it from the header
+	headerRow  int
+	headerRows int
 }
 
 // Fields say where the columns of the event table are read from.
@@ -63,6 +70,7 @@ type Cell struct {
 	Default  string            `yaml:"default"`  // where the cell is blank
 	Split    string            `yaml:"split"`    // what separates the words of a list
 	Dates    string            `yaml:"dates"`    // where this column has an order of its own
+	Time     string            `yaml:"time"`     // a time of day in a date: refuse (default), keep (it becomes at) or drop
 	Only     []string          `yaml:"only"`     // read for events of these kinds alone
 	Optional bool              `yaml:"optional"` // the sheet may lack the column
 
@@ -105,7 +113,7 @@ func (e *MappingError) Error() string {
 
 // Native is the mapping of the project's own profile.
 func Native() *Mapping {
-	return &Mapping{Version: mappingVersion, native: true, headerRow: 1, Encoding: utf8Name}
+	return &Mapping{Version: mappingVersion, native: true, headerRow: 1, headerRows: 1, Encoding: utf8Name}
 }
 
 // IsNative tells whether m is the project's own profile.
@@ -118,7 +126,7 @@ func (c *Cell) UnmarshalYAML(n *yaml.Node) error {
 		return nil
 	}
 	type plain Cell // without this method
-	if err := knownKeys(n, "column", "position", "const", "words", "others", "default", "split", "dates", "only", "optional"); err != nil {
+	if err := knownKeys(n, "column", "position", "const", "words", "others", "default", "split", "dates", "time", "only", "optional"); err != nil {
 		return err
 	}
 	return n.Decode((*plain)(c))
@@ -146,6 +154,9 @@ func knownKeys(n *yaml.Node, known ...string) error {
 func ParseMapping(doc []byte) (*Mapping, error) {
 	if len(doc) > maxMapping {
 		return nil, &MappingError{[]string{"it is longer than " + byteCount(maxMapping)}}
+	}
+	if faults := undecided(doc); len(faults) > 0 {
+		return nil, &MappingError{faults}
 	}
 	d := yaml.NewDecoder(bytes.NewReader(doc))
 	d.KnownFields(true)
@@ -212,6 +223,7 @@ func (c *mappingCheck) run() {
 	if m.Digits < 0 || m.Digits > 32 {
 		c.add("animal_digits must lie between 0 and 32")
 	}
+	c.style()
 	switch m.Otherwise {
 	case "":
 		m.Otherwise = refuse
@@ -225,7 +237,7 @@ func (c *mappingCheck) run() {
 	for i := range m.Key {
 		where := fmt.Sprintf("key %d", i+1)
 		c.place(where, m.Key[i].Column, m.Key[i].Position)
-		if k := m.Key[i]; k.Const != "" || k.Words != nil || k.Others != "" || k.Default != "" || k.Split != "" || k.Dates != "" || k.Only != nil || k.Optional {
+		if k := m.Key[i]; k.Const != "" || k.Words != nil || k.Others != "" || k.Default != "" || k.Split != "" || k.Dates != "" || k.Time != "" || k.Only != nil || k.Optional {
 			c.add("%s: a part of the key is a column and nothing else", where)
 		}
 	}
@@ -307,7 +319,7 @@ func (c *mappingCheck) rule(where string, r *Rule) {
 			}
 			kinds = append(kinds, kind.Default)
 		}
-		if kind.Others != "" && kind.Others != refuse || kind.Split != "" || kind.Dates != "" || kind.Only != nil || kind.Optional {
+		if kind.Others != "" && kind.Others != refuse || kind.Split != "" || kind.Dates != "" || kind.Time != "" || kind.Only != nil || kind.Optional {
 			c.add("%s: kind takes a column, words and default only", where)
 		}
 		c.place(where+" kind", kind.Column, kind.Position)
@@ -398,7 +410,7 @@ func (c *mappingCheck) fields(where string, f Fields) {
 
 func (c *mappingCheck) cell(at string, cell *Cell, column *event.Column) {
 	if cell.Const != "" {
-		if cell.Column != "" || cell.Position != 0 || cell.Words != nil || cell.Default != "" || cell.Split != "" || cell.Dates != "" || cell.Optional {
+		if cell.Column != "" || cell.Position != 0 || cell.Words != nil || cell.Default != "" || cell.Split != "" || cell.Dates != "" || cell.Time != "" || cell.Optional {
 			c.add("%s: a constant has no column, words or default", at)
 		}
 	} else {
@@ -417,7 +429,7 @@ func (c *mappingCheck) cell(at string, cell *Cell, column *event.Column) {
 	}
 	switch {
 	case column.Type != event.DateOn:
-		if cell.Dates != "" {
+		if cell.Dates != "" || cell.Time != "" {
 			c.add("%s: it is no date", at)
 		}
 	case cell.Const != "" || cell.Words != nil && cell.Others != keepWord:
@@ -427,6 +439,9 @@ func (c *mappingCheck) cell(at string, cell *Cell, column *event.Column) {
 		cell.Dates = c.m.Dates
 	case !validOrder(cell.Dates):
 		c.add("%s: dates: %s", at, orderHelp(cell.Dates))
+	}
+	if column.Type == event.DateOn {
+		c.timed(at, cell, column.Name)
 	}
 	switch {
 	case cell.Others != "" && cell.Words == nil:

@@ -422,7 +422,7 @@ func (r *Reader) endRow(line *Line) error {
 func (r *Reader) atEnd() error {
 	n := &r.native
 	if !r.m.native {
-		if err := r.checkOrders(); err != nil {
+		if err := errors.Join(r.checkOrders(), r.checkMixed()); err != nil {
 			return err
 		}
 	}
@@ -433,7 +433,7 @@ func (r *Reader) atEnd() error {
 			// hashes. The column decides, not its cells: a file may be cut off in its
 			// first row.
 			return &FileError{
-				Line: r.sc.line, Code: CodeEndRecord, Detail: "the rows are those of an export, and its end record is missing: the file was cut off",
+				Line: r.rows.at(), Code: CodeEndRecord, Detail: "the rows are those of an export, and its end record is missing: the file was cut off",
 				Suggestion: "fetch the export again; if only these rows are meant, take the column hash out",
 			}
 		}

@@ -66,12 +66,13 @@ const (
 	CodeRecordTooLong  = "record_too_long"
 	CodeTooManyRows    = "too_many_rows"
 	CodeFileTooLarge   = "file_too_large"
-	CodeNoHeader       = "no_header"  // the file ends before its header
-	CodeHeader         = "header"     // unknown, missing or doubled columns
-	CodeDelimiter      = "delimiter"  // cannot be told from the header
-	CodeEndRecord      = "end_record" // the end record does not fit the rows: cut off or added to
-	CodeChain          = "chain"      // VerifyExport: the hash does not fit the row
-	CodeOrder          = "order"      // VerifyExport: seq or recorded_at out of order
+	CodeNoHeader       = "no_header"   // the file ends before its header
+	CodeHeader         = "header"      // unknown, missing or doubled columns
+	CodeDelimiter      = "delimiter"   // cannot be told from the header
+	CodeEndRecord      = "end_record"  // the end record does not fit the rows: cut off or added to
+	CodeChain          = "chain"       // VerifyExport: the hash does not fit the row
+	CodeMixedDates     = "mixed_dates" // a spreadsheet swapped day and month where it could
+	CodeOrder          = "order"       // VerifyExport: seq or recorded_at out of order
 )
 
 // Codes of row faults that are not faults of the event itself.
@@ -86,6 +87,8 @@ const (
 	CodeGrouped        = "grouped_digits"       // notice: 840 003 … taken without the marks
 	CodeLostZeros      = "lost_zeros"           // fewer digits than the herd's numbers have
 	CodeBadNumber      = "bad_number"           //
+	CodeAmbiguous      = "ambiguous_number"     // 1,234: thousands or a fraction
+	CodeCodePage       = "code_page"            // notice: an encoding that nothing in the sheet proves
 	CodeDateOrder      = "date_order"           // fits another order than the mapping's
 	CodeTwoDigitYear   = "two_digit_year"       //
 	CodeDateSerial     = "date_serial"          // a spreadsheet's day number

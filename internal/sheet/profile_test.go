@@ -346,7 +346,7 @@ func TestNativeRefuses(t *testing.T) {
 		{"zero byte", head + "move,2026-01-01,1\x002,a\n", sheet.CodeNUL, "zero byte"},
 		{"not UTF-8", head + "move,2026-01-01,1\xe92,a\n", sheet.CodeEncoding, "windows-1252"},
 		{"a letter over two cells", head + "move,2026-01-01,1\xc3,\xa9\n", sheet.CodeEncoding, "UTF-8"},
-		{"UTF-16 without mark", "k\x00i\x00", sheet.CodeNUL, "utf-16"},
+		{"zero bytes in text", "ki\x00n\x00", sheet.CodeNUL, "utf-16"},
 		{"workbook", "PK\x03\x04....", sheet.CodeNotCSV, "save it as CSV"},
 		{"old workbook", "\xd0\xcf\x11\xe0\xa1\xb1", sheet.CodeNotCSV, "workbook"},
 		{"page", "\xef\xbb\xbf <HTML><body>", sheet.CodeNotCSV, "web page"},

@@ -19,11 +19,15 @@ type Reader struct {
 	limits Limits
 
 	sc     *scanner
+	rows   rowSource // sc, or the rows of a workbook
 	layout Layout
 	names  []string // of the columns, for messages
 	stats  Stats
 	ids    identity
-	done   error // what Next gives from now on
+	done   error     // what Next gives from now on
+	book   *workbook // nil for CSV
+	paged  bool      // the encoding is proven, or was told
+	fatal  error     // a row showed that the file as a whole is refused
 
 	native  nativeColumns
 	foreign foreignColumns
@@ -44,6 +48,7 @@ type Layout struct {
 	Preface   [][]string `json:"preface,omitempty"` // rows before the header
 	Header    []string   `json:"header,omitempty"`  // nil for a sheet without one
 	Columns   int        `json:"columns,omitempty"` // without a header: how many the mapping reaches
+	Below     [][]string `json:"below,omitempty"`   // rows below the header that are no records
 }
 
 // Stats count what a [Reader] has read so far.
@@ -97,6 +102,8 @@ func NewReader(r io.Reader, m *Mapping, herd string, today event.Date, opts ...O
 		return nil, err
 	}
 	rd.sc = newScanner(src, ',', &rd.limits)
+	rd.rows = rd.sc
+	rd.paged = !bom && m.beyondASCII()
 	rd.layout = Layout{Encoding: used, BOM: bom}
 	if err := rd.open(); err != nil {
 		return nil, err
@@ -145,38 +152,36 @@ func (r *Reader) open() error {
 		})
 		return r.bind(nil, 0)
 	}
-	for i := 1; ; i++ {
-		rec, err := r.sc.nextFilled()
-		if errors.Is(err, io.EOF) {
-			return r.noHeader()
-		}
-		if err != nil {
-			return err
-		}
-		cells := append([]string(nil), rec.cells...)
-		if i < r.m.headerRow {
-			r.layout.Preface = append(r.layout.Preface, cells)
-			continue
-		}
-		if rec.stray != "" {
-			return &FileError{Line: rec.first, Code: CodeHeader, Detail: "the header cannot be read: " + rec.stray}
-		}
-		return r.bind(trimRight(cells), rec.first)
+	return r.openHeader()
+}
+
+func (r *Reader) openHeader() error {
+	h, err := r.m.readHead(r.rows.nextFilled)
+	if errors.Is(err, io.EOF) {
+		return r.noHeader()
 	}
+	if err != nil {
+		return err
+	}
+	if h.stray != "" {
+		return &FileError{Line: h.line, Code: CodeHeader, Detail: "the header cannot be read: " + h.stray}
+	}
+	r.layout.Preface, r.layout.Header = h.preface, h.header
+	if err := r.bind(h.names, h.line); err != nil {
+		return err
+	}
+	return r.skipRows()
 }
 
 func (r *Reader) noHeader() error {
 	return &FileError{
-		Line: r.sc.line, Code: CodeNoHeader,
+		Line: r.rows.at(), Code: CodeNoHeader,
 		Detail: fmt.Sprintf("the file ends before its header, which is expected in row %d", r.m.headerRow),
 	}
 }
 
 // bind finds the columns; header is nil for a sheet without one.
 func (r *Reader) bind(header []string, line int) error {
-	if header != nil {
-		r.layout.Header = header
-	}
 	r.names = header
 	if r.m.native {
 		return r.bindNative(header, line)
@@ -240,15 +245,11 @@ func (r *Reader) tellDelimiter(head []byte) (byte, error) {
 
 func (r *Reader) headerUnder(head []byte, delim byte) []string {
 	sc := newScanner(bytes.NewReader(head), delim, &r.limits)
-	for i := 1; ; i++ {
-		rec, err := sc.nextFilled()
-		if err != nil {
-			return nil
-		}
-		if i == r.m.headerRow {
-			return append([]string(nil), rec.cells...)
-		}
+	h, err := r.m.readHead(sc.nextFilled)
+	if err != nil {
+		return nil
 	}
+	return h.names
 }
 
 // Next gives the next row that holds anything; io.EOF at the end of a whole
@@ -260,7 +261,7 @@ func (r *Reader) Next() (Line, error) {
 		return Line{}, r.done
 	}
 	for {
-		rec, err := r.sc.next()
+		rec, err := r.rows.next()
 		if errors.Is(err, io.EOF) {
 			err = r.atEnd()
 		}
@@ -287,6 +288,7 @@ func (r *Reader) Next() (Line, error) {
 			err = r.nativeRow(&line)
 		default:
 			err = r.foreignRow(&line)
+			r.tellPage(&line)
 		}
 		if err != nil {
 			r.done = err

@@ -78,7 +78,15 @@ func NewRejectWriter(w io.Writer, l Layout) (*RejectWriter, error) {
 		}
 	}
 	rw.row = append(append(rw.row[:0], l.Header[:rw.width]...), rejectColumns...)
-	return rw, rw.out.row(rw.row)
+	if err := rw.out.row(rw.row); err != nil {
+		return nil, err
+	}
+	for _, row := range l.Below {
+		if err := rw.out.row(row[:min(len(row), rw.width)]); err != nil {
+			return nil, err
+		}
+	}
+	return rw, nil
 }
 
 // Write adds a refused row. Cells behind the header's last column come behind

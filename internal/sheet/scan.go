@@ -120,10 +120,7 @@ func (s *scanner) next() (record, error) {
 		return record{}, s.fail(rec.first, CodeTooManyRows, "the file has more than %d rows", s.limits.Rows)
 	}
 	if !s.valid() {
-		return record{}, &FileError{
-			Line: rec.first, Code: CodeEncoding, Detail: "the row is not UTF-8",
-			Suggestion: "save the sheet as CSV UTF-8, or state its encoding in the mapping (windows-1252 is usual)",
-		}
+		return record{}, s.notUTF8(rec.first)
 	}
 	// One string for the whole record: cells share it.
 	whole := string(s.text)
@@ -136,6 +133,15 @@ func (s *scanner) next() (record, error) {
 	rec.cells = s.cells
 	return rec, nil
 }
+
+// rowSource gives the rows of a sheet.
+type rowSource interface {
+	next() (record, error)       // io.EOF at the end
+	nextFilled() (record, error) // the next with anything in it
+	at() int                     // the line that it has come to
+}
+
+func (s *scanner) at() int { return s.line }
 
 // nextFilled gives the next record with anything in it.
 func (s *scanner) nextFilled() (record, error) {
