@@ -35,6 +35,10 @@ func mappingSchema(t *testing.T) *jsonschema.Schema {
 // asJSON turns YAML into what a JSON decoder would give.
 func asJSON(t *testing.T, doc []byte) (any, []byte) {
 	t.Helper()
+	return asJSONText(t, doc)
+}
+
+func asJSONText(t interface{ Fatal(...any) }, doc []byte) (any, []byte) {
 	var v any
 	if err := yaml.Unmarshal(doc, &v); err != nil {
 		t.Fatal(err)
