@@ -20,36 +20,40 @@ func undecided(doc []byte) []string {
 		return nil
 	}
 	var faults []string
-	var visit func(at string, n *yaml.Node)
-	visit = func(at string, n *yaml.Node) {
-		switch n.Kind {
-		case yaml.DocumentNode:
-			for _, c := range n.Content {
-				visit(at, c)
+	visitNodes("", &root, func(at string, n *yaml.Node) {
+		if n.Value == Choose {
+			fault := at + " is still to choose"
+			if help := strings.TrimSpace(strings.TrimLeft(n.LineComment, "# ")); help != "" {
+				fault += ": " + help
 			}
-		case yaml.SequenceNode:
-			for i, c := range n.Content {
-				visit(fmt.Sprintf("%s %d", at, i+1), c)
-			}
-		case yaml.MappingNode:
-			for i := 0; i+1 < len(n.Content); i += 2 {
-				name := n.Content[i].Value
-				if strings.HasSuffix(at, " words") {
-					name = quote(name)
-				}
-				visit(strings.TrimSpace(at+" "+name), n.Content[i+1])
-			}
-		case yaml.ScalarNode:
-			if n.Value == Choose {
-				fault := at + " is still to choose"
-				if help := strings.TrimSpace(strings.TrimLeft(n.LineComment, "# ")); help != "" {
-					fault += ": " + help
-				}
-				faults = append(faults, fault)
-			}
-		case yaml.AliasNode: // what it stands for is visited where it stands
+			faults = append(faults, fault)
 		}
-	}
-	visit("", &root)
+	})
 	return faults
+}
+
+// visitNodes visits the scalars of a document that are values, each with the
+// names of the members that it stands under.
+func visitNodes(at string, n *yaml.Node, visit func(at string, n *yaml.Node)) {
+	switch n.Kind {
+	case yaml.DocumentNode:
+		for _, c := range n.Content {
+			visitNodes(at, c, visit)
+		}
+	case yaml.SequenceNode:
+		for i, c := range n.Content {
+			visitNodes(fmt.Sprintf("%s %d", at, i+1), c, visit)
+		}
+	case yaml.MappingNode:
+		for i := 0; i+1 < len(n.Content); i += 2 {
+			name := n.Content[i].Value
+			if strings.HasSuffix(at, " words") {
+				name = quote(name)
+			}
+			visitNodes(strings.TrimSpace(at+" "+name), n.Content[i+1], visit)
+		}
+	case yaml.ScalarNode:
+		visit(at, n)
+	case yaml.AliasNode: // what it stands for is visited where it stands
+	}
 }
