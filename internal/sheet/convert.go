@@ -42,6 +42,8 @@ func (r *Reader) raw(line *Line, b *bound, note bool) (s string, ok bool) {
 		return "", false
 	}
 	switch {
+	case r.book.isDate(b.at) && !note && field != "at" && event.Columns()[b.target].Type != event.DateOn:
+		return fail(CodeDateCell, dateCellDetail(s), dateCellHelp)
 	case errorCell.MatchString(s):
 		return fail(CodeErrorCell, "the cell holds the error of a formula", "mend the formula or clear the cell")
 	case strings.ContainsRune(s, utf8.RuneError):

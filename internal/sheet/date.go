@@ -181,9 +181,12 @@ func (c *conversion) date(s string) string {
 	}
 	m := c.r.m
 	d, fault := m.readDate(text, c.b.Dates, c.r.today)
-	c.count(text, d)
+	typed := c.r.book.isDate(c.b.at)
+	if !typed {
+		c.count(text, d)
+	}
 	if fault == nil {
-		c.mixed(d, true)
+		c.mixed(d, !typed)
 		if at != "" && !c.timeOfDay(s, at) {
 			return ""
 		}

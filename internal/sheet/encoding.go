@@ -141,7 +141,12 @@ func refuseOther(head []byte) error {
 	what := ""
 	text := bytes.ToLower(bytes.TrimSpace(bytes.TrimPrefix(head, bomUTF8)))
 	switch {
-	case bytes.HasPrefix(head, magicZip), bytes.HasPrefix(head, magicOLE):
+	case bytes.HasPrefix(head, magicZip):
+		return &FileError{
+			Line: 1, Code: CodeNotCSV, Detail: "this is a spreadsheet workbook, not CSV, whatever its name",
+			Suggestion: "send it as the workbook that it is (.xlsx), or open it in the spreadsheet program and save it as CSV",
+		}
+	case bytes.HasPrefix(head, magicOLE):
 		what = "a spreadsheet workbook"
 	case bytes.HasPrefix(text, []byte("<html")), bytes.HasPrefix(text, []byte("<!doctype html")),
 		bytes.HasPrefix(text, []byte("<table")):

@@ -14,9 +14,9 @@ import (
 )
 
 // drain reads a sheet to its end and holds what every caller relies on.
-func drain(t *testing.T, doc []byte, m *sheet.Mapping) {
+func drain(t *testing.T, doc []byte, m *sheet.Mapping, opts ...sheet.Option) {
 	t.Helper()
-	r, err := sheet.NewReader(bytes.NewReader(doc), m, herd, today, sheet.WithLimits(sheet.Limits{Field: 4096, Rows: 10_000}))
+	r, err := sheet.NewReader(bytes.NewReader(doc), m, herd, today, append(opts, sheet.WithLimits(sheet.Limits{Field: 4096, Rows: 10_000}))...)
 	if err != nil {
 		inOrder(t, err)
 		return

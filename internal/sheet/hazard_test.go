@@ -263,7 +263,11 @@ func TestHazards(t *testing.T) {
 
 // read fills in what comes of a file and gives what was said of it.
 func (h *hazard) read(doc []byte, m *sheet.Mapping, limits sheet.Limits) (words []string) {
-	lines, _, err := tryAll(doc, m, sheet.WithLimits(limits))
+	return h.readWith(doc, m, sheet.WithLimits(limits))
+}
+
+func (h *hazard) readWith(doc []byte, m *sheet.Mapping, opts ...sheet.Option) (words []string) {
+	lines, _, err := tryAll(doc, m, opts...)
 	var fe *sheet.FileError
 	if errors.As(err, &fe) {
 		h.whole, words = fmt.Sprintf("%d: %s", fe.Line, fe.Code), append(words, fe.Error())

@@ -66,13 +66,17 @@ const (
 	CodeRecordTooLong  = "record_too_long"
 	CodeTooManyRows    = "too_many_rows"
 	CodeFileTooLarge   = "file_too_large"
-	CodeNoHeader       = "no_header"   // the file ends before its header
-	CodeHeader         = "header"      // unknown, missing or doubled columns
-	CodeDelimiter      = "delimiter"   // cannot be told from the header
-	CodeEndRecord      = "end_record"  // the end record does not fit the rows: cut off or added to
-	CodeChain          = "chain"       // VerifyExport: the hash does not fit the row
-	CodeMixedDates     = "mixed_dates" // a spreadsheet swapped day and month where it could
-	CodeOrder          = "order"       // VerifyExport: seq or recorded_at out of order
+	CodeNoHeader       = "no_header"    // the file ends before its header
+	CodeHeader         = "header"       // unknown, missing or doubled columns
+	CodeDelimiter      = "delimiter"    // cannot be told from the header
+	CodeEndRecord      = "end_record"   // the end record does not fit the rows: cut off or added to
+	CodeChain          = "chain"        // VerifyExport: the hash does not fit the row
+	CodeNotWorkbook    = "not_workbook" // it was sent as a workbook and is none that is read here
+	CodeWorkbook       = "workbook"     // a workbook that is damaged
+	CodeEncrypted      = "encrypted"    // a workbook behind a password
+	CodeSheet          = "sheet"        // of a workbook: not there, or which one is not said
+	CodeMixedDates     = "mixed_dates"  // a spreadsheet swapped day and month where it could
+	CodeOrder          = "order"        // VerifyExport: seq or recorded_at out of order
 )
 
 // Codes of row faults that are not faults of the event itself.
@@ -88,6 +92,7 @@ const (
 	CodeLostZeros      = "lost_zeros"           // fewer digits than the herd's numbers have
 	CodeBadNumber      = "bad_number"           //
 	CodeAmbiguous      = "ambiguous_number"     // 1,234: thousands or a fraction
+	CodeDateCell       = "date_cell"            // a spreadsheet made a date of something else
 	CodeCodePage       = "code_page"            // notice: an encoding that nothing in the sheet proves
 	CodeDateOrder      = "date_order"           // fits another order than the mapping's
 	CodeTwoDigitYear   = "two_digit_year"       //

@@ -24,7 +24,8 @@ type Reader struct {
 	names  []string // of the columns, for messages
 	stats  Stats
 	ids    identity
-	done   error     // what Next gives from now on
+	done   error // what Next gives from now on
+	isBook bool
 	book   *workbook // nil for CSV
 	paged  bool      // the encoding is proven, or was told
 	fatal  error     // a row showed that the file as a whole is refused
@@ -97,6 +98,12 @@ func NewReader(r io.Reader, m *Mapping, herd string, today event.Date, opts ...O
 	}
 	rd.ids = identity{keyed: len(m.Key) > 0, most: rd.limits.Unkeyed}
 	rd.cells = make([]string, len(event.Columns()))
+	if rd.isBook {
+		if err := rd.openBook(r); err != nil {
+			return nil, err
+		}
+		return rd, nil
+	}
 	src, used, bom, err := utf8Source(r, m.Encoding, rd.limits.Bytes)
 	if err != nil {
 		return nil, err
@@ -284,6 +291,7 @@ func (r *Reader) Next() (Line, error) {
 			r.native.events++
 			r.problem(&line, rec.strayCell, "", CodeBareQuote, rec.stray, "put the whole field in quotes and write a quote inside it twice")
 		case r.tooWide(&line):
+		case r.m.native && r.misdated(&line):
 		case r.m.native:
 			err = r.nativeRow(&line)
 		default:
