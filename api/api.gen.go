@@ -2185,6 +2185,17 @@ type DatasetState struct {
 	Head           Head        `json:"head"`
 }
 
+// DateOrderGuess defines model for DateOrderGuess.
+type DateOrderGuess struct {
+	// Order Null where it cannot be told.
+	Order  *string `json:"order"`
+	Reason string  `json:"reason"`
+
+	// Proof Cells that only this order can read.
+	Proof   []SheetProof `json:"proof"`
+	Options []string     `json:"options"`
+}
+
 // DatedPolicy defines model for DatedPolicy.
 type DatedPolicy struct {
 	// From First day on which it holds; null for the default.
@@ -2946,6 +2957,16 @@ type LostMember struct {
 	Count  int     `json:"count"`
 }
 
+// MappingChoice defines model for MappingChoice.
+type MappingChoice struct {
+	// Path The members that lead to it, such as: fields on dates.
+	Path string `json:"path"`
+
+	// Options Any of them makes the place valid.
+	Options []string `json:"options"`
+	Reason  string   `json:"reason"`
+}
+
 // MappingInfo defines model for MappingInfo.
 type MappingInfo struct {
 	// Name A short name.
@@ -2958,6 +2979,37 @@ type MappingInfo struct {
 // MappingList defines model for MappingList.
 type MappingList struct {
 	Mappings []MappingInfo `json:"mappings"`
+}
+
+// MappingSuggestion What a sample of a sheet shows, and the mapping that follows from it.
+type MappingSuggestion struct {
+	// Rows Rows that were looked at, the header left out.
+	Rows int `json:"rows"`
+
+	// Whole They are all that the file has.
+	Whole bool `json:"whole"`
+
+	// Sheet Of a workbook.
+	Sheet *SheetGuess `json:"sheet"`
+
+	// Encoding Of a CSV file.
+	Encoding *SheetGuess `json:"encoding"`
+
+	// Delimiter Of a CSV file.
+	Delimiter *SheetGuess       `json:"delimiter"`
+	Header    SheetGuess        `json:"header"`
+	Layout    SheetGuess        `json:"layout"`
+	Columns   []SuggestedColumn `json:"columns"`
+	Choices   []MappingChoice   `json:"choices"`
+
+	// Footers Rows that look like totals.
+	Footers []SheetProof `json:"footers"`
+
+	// NotRead Columns that the draft leaves out.
+	NotRead []string `json:"not_read"`
+
+	// Mapping The draft, as YAML.
+	Mapping string `json:"mapping"`
 }
 
 // MoveData defines model for MoveData.
@@ -3573,6 +3625,15 @@ type SchemeID struct {
 // Scope defines model for Scope.
 type Scope string
 
+// SeenWord defines model for SeenWord.
+type SeenWord struct {
+	Word  string `json:"word"`
+	Count int    `json:"count"`
+
+	// Meaning Guessed; null where nothing tells.
+	Meaning *string `json:"meaning"`
+}
+
 // Service defines model for Service.
 type Service struct {
 	// Number Within the lactation.
@@ -3619,6 +3680,22 @@ type Service struct {
 // Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
 type Severity string
 
+// SheetGuess defines model for SheetGuess.
+type SheetGuess struct {
+	// Value Where there are options, no more than the first of them.
+	Value  string `json:"value"`
+	Reason string `json:"reason"`
+
+	// Options Empty: nothing is left to choose.
+	Options []string `json:"options"`
+}
+
+// SheetProof defines model for SheetProof.
+type SheetProof struct {
+	Line  int    `json:"line"`
+	Value string `json:"value"`
+}
+
 // Status defines model for Status.
 type Status struct {
 	// Code A status as a code: `open`, `bred`, `pregnant`, `dry` and the others that the answers give, each with its
@@ -3638,6 +3715,27 @@ type Stop struct {
 	// To Last day; null for until resumed.
 	To     *openapi_types.Date `json:"to"`
 	Reason *string             `json:"reason"`
+}
+
+// SuggestedColumn defines model for SuggestedColumn.
+type SuggestedColumn struct {
+	Position int    `json:"position"`
+	Name     string `json:"name"`
+
+	// Role What the column seems to hold; null where nothing tells.
+	Role   *string `json:"role"`
+	Reason string  `json:"reason"`
+
+	// Filled Cells that hold anything.
+	Filled int `json:"filled"`
+
+	// Distinct Different texts, counted up to a bound.
+	Distinct int             `json:"distinct"`
+	Samples  []string        `json:"samples"`
+	Dates    *DateOrderGuess `json:"dates"`
+
+	// Words Of a coded column, the most frequent first.
+	Words []SeenWord `json:"words"`
 }
 
 // Summary defines model for Summary.
@@ -4637,6 +4735,15 @@ type ListVisitParamsProfile string
 
 // ListVisitParamsDelimiter defines parameters for ListVisit.
 type ListVisitParamsDelimiter string
+
+// SuggestMappingParams defines parameters for SuggestMapping.
+type SuggestMappingParams struct {
+	// Source The system that the sheet comes from, for the draft.
+	Source *string `form:"source,omitempty" json:"source,omitempty"`
+
+	// Sheet Which sheet of a workbook, by name or number; needed where several visible ones hold rows.
+	Sheet *string `form:"sheet,omitempty" json:"sheet,omitempty"`
+}
 
 // GetSummaryParams defines parameters for GetSummary.
 type GetSummaryParams struct {
@@ -5863,9 +5970,9 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/imports (the `ListImports` operationId).
 	ListImports(ctx context.Context, herd HerdParam, params *ListImportsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
-	// ImportFileWithBody Import a CSV file
+	// ImportFileWithBody Import a CSV file or a workbook
 	//
-	// The body is the file, streamed. Rows that are refused are reported with line, column and value and can be
+	// The body is the file, streamed: CSV, or a workbook (.xlsx, at most 16 MiB) of which the mapping's `sheet` is read. Rows that are refused are reported with line, column and value and can be
 	// fetched as a file; the rest is appended in chunks, all or nothing per chunk, so an import is not all or
 	// nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 	// adds nothing.
@@ -5964,6 +6071,21 @@ type ClientInterface interface {
 	//
 	// Corresponds with GET /v1/mappings (the `ListMappings` operationId).
 	ListMappings(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// SuggestMappingWithBody Draft a mapping from a sample
+	//
+	// The body is a sheet or its beginning; at most the first 4 MiB and 10,000 rows of it are looked at, and
+	// nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
+	// animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
+	// of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
+	// `CHOOSE` and in `choices`: until each is filled the draft is refused by name; filled with any of its options it is valid.
+	//
+	// With `Accept: application/yaml` the answer is the draft alone, with the reasons as comments.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/mappings/suggest (the `SuggestMapping` operationId).
+	SuggestMappingWithBody(ctx context.Context, params *SuggestMappingParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// GetMapping A mapping's text
 	//
@@ -6659,9 +6781,9 @@ func (c *Client) ListImports(ctx context.Context, herd HerdParam, params *ListIm
 	return c.Client.Do(req)
 }
 
-// ImportFileWithBody Import a CSV file
+// ImportFileWithBody Import a CSV file or a workbook
 //
-// The body is the file, streamed. Rows that are refused are reported with line, column and value and can be
+// The body is the file, streamed: CSV, or a workbook (.xlsx, at most 16 MiB) of which the mapping's `sheet` is read. Rows that are refused are reported with line, column and value and can be
 // fetched as a file; the rest is appended in chunks, all or nothing per chunk, so an import is not all or
 // nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 // adds nothing.
@@ -6871,6 +6993,31 @@ func (c *Client) ListVisit(ctx context.Context, list ListParam, params *ListVisi
 // Corresponds with GET /v1/mappings (the `ListMappings` operationId).
 func (c *Client) ListMappings(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewListMappingsRequest(c.Server)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// SuggestMappingWithBody Draft a mapping from a sample
+//
+// The body is a sheet or its beginning; at most the first 4 MiB and 10,000 rows of it are looked at, and
+// nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
+// animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
+// of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
+// `CHOOSE` and in `choices`: until each is filled the draft is refused by name; filled with any of its options it is valid.
+//
+// With `Accept: application/yaml` the answer is the draft alone, with the reasons as comments.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/mappings/suggest (the `SuggestMapping` operationId).
+func (c *Client) SuggestMappingWithBody(ctx context.Context, params *SuggestMappingParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewSuggestMappingRequestWithBody(c.Server, params, contentType, body)
 	if err != nil {
 		return nil, err
 	}
@@ -10191,6 +10338,74 @@ func NewListMappingsRequest(server string) (*http.Request, error) {
 	return req, nil
 }
 
+// NewSuggestMappingRequestWithBody constructs an http.Request for the SuggestMapping method, with any body, and a specified content type
+func NewSuggestMappingRequestWithBody(server string, params *SuggestMappingParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/mappings/suggest")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Source != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "source", *params.Source, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Sheet != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "sheet", *params.Sheet, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
 // NewGetMappingRequest constructs an http.Request for the GetMapping method
 func NewGetMappingRequest(server string, name Name) (*http.Request, error) {
 	var err error
@@ -11125,9 +11340,9 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/imports (the `ListImports` operationId).
 	ListImportsWithResponse(ctx context.Context, herd HerdParam, params *ListImportsParams, reqEditors ...RequestEditorFn) (*ListImportsResponse, error)
 
-	// ImportFileWithBodyWithResponse Import a CSV file
+	// ImportFileWithBodyWithResponse Import a CSV file or a workbook
 	//
-	// The body is the file, streamed. Rows that are refused are reported with line, column and value and can be
+	// The body is the file, streamed: CSV, or a workbook (.xlsx, at most 16 MiB) of which the mapping's `sheet` is read. Rows that are refused are reported with line, column and value and can be
 	// fetched as a file; the rest is appended in chunks, all or nothing per chunk, so an import is not all or
 	// nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 	// adds nothing.
@@ -11244,6 +11459,21 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with GET /v1/mappings (the `ListMappings` operationId).
 	ListMappingsWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*ListMappingsResponse, error)
+
+	// SuggestMappingWithBodyWithResponse Draft a mapping from a sample
+	//
+	// The body is a sheet or its beginning; at most the first 4 MiB and 10,000 rows of it are looked at, and
+	// nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
+	// animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
+	// of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
+	// `CHOOSE` and in `choices`: until each is filled the draft is refused by name; filled with any of its options it is valid.
+	//
+	// With `Accept: application/yaml` the answer is the draft alone, with the reasons as comments.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/mappings/suggest (the `SuggestMapping` operationId).
+	SuggestMappingWithBodyWithResponse(ctx context.Context, params *SuggestMappingParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*SuggestMappingResponse, error)
 
 	// GetMappingWithResponse A mapping's text
 	//
@@ -14834,6 +15064,103 @@ func (r ListMappingsResponse) ContentType() string {
 	return ""
 }
 
+// SuggestMappingResponse401Headers the declared response headers of an HTTP 401 response for SuggestMapping
+type SuggestMappingResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type SuggestMappingResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *MappingSuggestion
+	// YAML200 the response for an HTTP 200 `application/yaml` response
+	YAML200 *string
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON413 the response for an HTTP 413 `application/problem+json` response
+	ApplicationProblemJSON413 *TooLarge
+	// ApplicationProblemJSON415 the response for an HTTP 415 `application/problem+json` response
+	ApplicationProblemJSON415 *UnsupportedMediaType
+	// ApplicationProblemJSON422 the response for an HTTP 422 `application/problem+json` response
+	ApplicationProblemJSON422 *Invalid
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *SuggestMappingResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r SuggestMappingResponse) GetJSON200() *MappingSuggestion {
+	return r.JSON200
+}
+
+// GetYAML200 returns the response for an HTTP 200 `application/yaml` response
+func (r SuggestMappingResponse) GetYAML200() *string {
+	return r.YAML200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r SuggestMappingResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r SuggestMappingResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON413 returns the response for an HTTP 413 `application/problem+json` response
+func (r SuggestMappingResponse) GetApplicationProblemJSON413() *TooLarge {
+	return r.ApplicationProblemJSON413
+}
+
+// GetApplicationProblemJSON415 returns the response for an HTTP 415 `application/problem+json` response
+func (r SuggestMappingResponse) GetApplicationProblemJSON415() *UnsupportedMediaType {
+	return r.ApplicationProblemJSON415
+}
+
+// GetApplicationProblemJSON422 returns the response for an HTTP 422 `application/problem+json` response
+func (r SuggestMappingResponse) GetApplicationProblemJSON422() *Invalid {
+	return r.ApplicationProblemJSON422
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r SuggestMappingResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r SuggestMappingResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r SuggestMappingResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r SuggestMappingResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r SuggestMappingResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // GetMappingResponse200Headers the declared response headers of an HTTP 200 response for GetMapping
 type GetMappingResponse200Headers struct {
 	CacheControl *string
@@ -16008,9 +16335,9 @@ func (c *ClientWithResponses) ListImportsWithResponse(ctx context.Context, herd 
 	return ParseListImportsResponse(rsp)
 }
 
-// ImportFileWithBodyWithResponse Import a CSV file
+// ImportFileWithBodyWithResponse Import a CSV file or a workbook
 //
-// The body is the file, streamed. Rows that are refused are reported with line, column and value and can be
+// The body is the file, streamed: CSV, or a workbook (.xlsx, at most 16 MiB) of which the mapping's `sheet` is read. Rows that are refused are reported with line, column and value and can be
 // fetched as a file; the rest is appended in chunks, all or nothing per chunk, so an import is not all or
 // nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 // adds nothing.
@@ -16198,6 +16525,27 @@ func (c *ClientWithResponses) ListMappingsWithResponse(ctx context.Context, reqE
 		return nil, err
 	}
 	return ParseListMappingsResponse(rsp)
+}
+
+// SuggestMappingWithBodyWithResponse Draft a mapping from a sample
+//
+// The body is a sheet or its beginning; at most the first 4 MiB and 10,000 rows of it are looked at, and
+// nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
+// animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
+// of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
+// `CHOOSE` and in `choices`: until each is filled the draft is refused by name; filled with any of its options it is valid.
+//
+// With `Accept: application/yaml` the answer is the draft alone, with the reasons as comments.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/mappings/suggest (the `SuggestMapping` operationId).
+func (c *ClientWithResponses) SuggestMappingWithBodyWithResponse(ctx context.Context, params *SuggestMappingParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*SuggestMappingResponse, error) {
+	rsp, err := c.SuggestMappingWithBody(ctx, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseSuggestMappingResponse(rsp)
 }
 
 // GetMappingWithResponse A mapping's text
@@ -19895,6 +20243,94 @@ func ParseListMappingsResponse(rsp *http.Response) (*ListMappingsResponse, error
 		response.Headers200 = &headers
 	case rsp.StatusCode == 401:
 		var headers ListMappingsResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseSuggestMappingResponse parses an HTTP response from a SuggestMappingWithResponse call
+func ParseSuggestMappingResponse(rsp *http.Response) (*SuggestMappingResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &SuggestMappingResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest MappingSuggestion
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "yaml") && rsp.StatusCode == 200:
+		var dest string
+		if err := yaml.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.YAML200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 413:
+		var dest TooLarge
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON413 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 415:
+		var dest UnsupportedMediaType
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON415 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 422:
+		var dest Invalid
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON422 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 401:
+		var headers SuggestMappingResponse401Headers
 		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {

@@ -202,7 +202,19 @@ func renumber(err error, numbers []int64) {
 // waits until it is. The report may say that rows were refused; that is not
 // an error.
 func (c *ClientWithResponses) ImportCSV(ctx context.Context, herd HerdName, params *ImportFileParams, r io.Reader) (*ImportReport, error) {
-	rsp, err := c.ImportFileWithBodyWithResponse(ctx, herd, params, "text/csv", r)
+	return c.importAs(ctx, herd, params, "text/csv", r)
+}
+
+// MediaWorkbook is the media type of workbooks (.xlsx).
+const MediaWorkbook = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+
+// ImportWorkbook is [ClientWithResponses.ImportCSV] for a workbook (.xlsx).
+func (c *ClientWithResponses) ImportWorkbook(ctx context.Context, herd HerdName, params *ImportFileParams, r io.Reader) (*ImportReport, error) {
+	return c.importAs(ctx, herd, params, MediaWorkbook, r)
+}
+
+func (c *ClientWithResponses) importAs(ctx context.Context, herd HerdName, params *ImportFileParams, media string, r io.Reader) (*ImportReport, error) {
+	rsp, err := c.ImportFileWithBodyWithResponse(ctx, herd, params, media, r)
 	if err != nil {
 		return nil, err
 	}

@@ -33,9 +33,9 @@ func (p *program) importCommand() *cobra.Command {
 	var mapping, rejects string
 	var dry, strict bool
 	cmd := &cobra.Command{
-		Use: "import HERD FILE", Short: "Take in a CSV file", Args: cobra.ExactArgs(2),
+		Use: "import HERD FILE", Short: "Take in a CSV file or a workbook", Args: cobra.ExactArgs(2),
 		Long: `Take in a CSV file (- is standard input): byrelog's own form, or with --mapping
-a foreign sheet. A file may be sent again as often as you like: what is there
+a foreign sheet. A file named .xlsx is read as the workbook that it is. A file may be sent again as often as you like: what is there
 already is not stored twice.
 
 --dry-run says what would happen and writes nothing. Rows with faults are told
@@ -78,7 +78,11 @@ func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name str
 	if bar != nil {
 		body = io.TeeReader(body, bar)
 	}
-	report, err := c.ImportCSV(ctx, herd, params, body)
+	send := c.ImportCSV
+	if isWorkbook(name) {
+		send = c.ImportWorkbook
+	}
+	report, err := send(ctx, herd, params, body)
 	if bar != nil {
 		_ = bar.Clear() // a bar that stays is only untidy
 	}
@@ -314,7 +318,7 @@ func (p *program) exportFile(ctx context.Context, f *clientFlags, c *api.ClientW
 }
 
 func (p *program) mappingCommand() *cobra.Command {
-	return group("mapping", "Save, show and list descriptions of foreign sheets", p.mappingPut(), p.mappingShow(), p.mappingList())
+	return group("mapping", "Draft, check, save, show and list descriptions of foreign sheets", p.mappingSuggest(), p.mappingCheck(), p.mappingPut(), p.mappingShow(), p.mappingList(), p.mappingSchema())
 }
 
 func (p *program) mappingPut() *cobra.Command {

@@ -26,6 +26,7 @@ type ImportOptions struct {
 	Owner    string // who sent it
 	DryRun   bool   // say what would happen, write nothing
 	Strict   bool   // one refused row refuses the file
+	Workbook bool   // the file is a workbook (.xlsx)
 }
 
 // ImportCounts tell what became of a file's rows and events.
@@ -68,6 +69,8 @@ type importPlan struct {
 	Doc    string     `json:"doc,omitempty"` // the mapping's text; empty is native
 	Today  event.Date `json:"today"`
 	Strict bool       `json:"strict,omitempty"`
+	// Workbook: the file is read as .xlsx.
+	Workbook bool `json:"workbook,omitempty"`
 }
 
 // Import takes in a file. The file is first received and read through to its
@@ -88,7 +91,7 @@ func (b *Book) Import(ctx context.Context, h *Herd, body io.Reader, o ImportOpti
 	if err != nil {
 		return nil, err
 	}
-	plan := importPlan{Doc: doc, Today: b.today(h), Strict: o.Strict}
+	plan := importPlan{Doc: doc, Today: b.today(h), Strict: o.Strict, Workbook: o.Workbook}
 	if o.DryRun {
 		return b.dryRun(ctx, h, body, plan, o)
 	}
@@ -237,7 +240,7 @@ func fileFault(err error) error {
 	switch f.Code {
 	case sheet.CodeFileTooLarge, sheet.CodeTooManyRows:
 		kind = TooLarge
-	case sheet.CodeNotCSV:
+	case sheet.CodeNotCSV, sheet.CodeNotWorkbook, sheet.CodeEncrypted:
 		kind = Unsupported
 	}
 	return &Error{

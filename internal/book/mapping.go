@@ -53,10 +53,10 @@ func (b *Book) Mapping(ctx context.Context, name string) (*Mapping, error) {
 // PutMapping saves a mapping after checking it. Saving the same text again
 // changes nothing.
 func (b *Book) PutMapping(ctx context.Context, name, doc string) (*Mapping, error) {
-	if !mappingName.MatchString(name) || name == NativeMapping {
+	if !mappingName.MatchString(name) || name == NativeMapping || name == suggestName {
 		return nil, &Error{
 			Kind: Invalid, Code: "invalid-mapping", Detail: "the mapping cannot have this name",
-			Faults: []Fault{{Pointer: "name", Code: "bad_text", Detail: "1 to 60 of a-z, 0-9 and -, not beginning with -; native is built in"}},
+			Faults: []Fault{{Pointer: "name", Code: "bad_text", Detail: "1 to 60 of a-z, 0-9 and -, not beginning with -; native is built in, and suggest drafts one"}},
 		}
 	}
 	if _, err := sheet.ParseMapping([]byte(doc)); err != nil {

@@ -68,7 +68,7 @@ func (b *Book) newPassage(h *Herd, plan importPlan, body io.Reader) (*passage, e
 	if err != nil {
 		return nil, err
 	}
-	r, err := sheet.NewReader(body, m, h.Name, plan.Today)
+	r, err := sheet.NewReader(body, m, h.Name, plan.Today, plan.reading()...)
 	if err != nil {
 		return nil, fileFault(err)
 	}

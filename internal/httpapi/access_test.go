@@ -43,6 +43,7 @@ var calls = map[string]call{
 	"listMappings":    {},
 	"getMapping":      {},
 	"putMapping":      {body: "version: 1\n", media: "application/yaml"},
+	"suggestMapping":  {body: "cow,date,what\n0017,13/02/2026,dry\n", media: "text/csv"},
 	"exportHerd":      {},
 	"getDataPackage":  {},
 	"getTables":       {},

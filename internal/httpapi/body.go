@@ -23,6 +23,7 @@ const (
 	mediaNDJSON  = "application/x-ndjson"
 	mediaCSV     = "text/csv"
 	mediaYAML    = "application/yaml"
+	mediaBook    = api.MediaWorkbook
 	mediaText    = "text/plain"
 	mediaHTML    = "text/html"
 	mediaProblem = "application/problem+json"

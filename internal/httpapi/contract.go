@@ -48,8 +48,9 @@ type handler func(*Server, *request) (*reply, error)
 type limit struct{ wire, inflated int64 }
 
 var (
-	limitJSON = limit{wire: 1 << 20, inflated: 10 << 20}
-	limitCSV  = limit{wire: 1 << 30, inflated: 1 << 30} // Config.ImportBytes, else this: such bodies stream
+	limitJSON   = limit{wire: 1 << 20, inflated: 10 << 20}
+	limitSample = limit{wire: 20 << 20, inflated: 40 << 20} // of which the beginning is looked at
+	limitCSV    = limit{wire: 1 << 30, inflated: 1 << 30}   // Config.ImportBytes, else this: such bodies stream
 	// What an import of resources keeps of them until it is appended is bounded by
 	// their number; this bounds the reading.
 	limitExchange = limit{wire: 20 << 20, inflated: 64 << 20}
@@ -98,6 +99,7 @@ var services = map[string]service{
 	"listMappings":    {handle: (*Server).listMappings},
 	"getMapping":      {handle: (*Server).getMapping},
 	"putMapping":      {handle: (*Server).putMapping},
+	"suggestMapping":  {handle: (*Server).suggestMapping, limit: limitSample},
 	"exportHerd":      {handle: (*Server).exportHerd, deadline: deadlineExport},
 	"getDataPackage":  {handle: (*Server).getDataPackage},
 	"getTables":       {handle: (*Server).getTables},

@@ -17,7 +17,7 @@ import (
 func (s *Server) importFile(r *request) (*reply, error) {
 	report, err := s.book.Import(r.ctx, r.herd, r.body, book.ImportOptions{
 		Mapping: r.text("mapping"), FileName: r.text("file_name"), Owner: r.principal.Owner(),
-		DryRun: r.flag("dry_run"), Strict: r.flag("strict"),
+		DryRun: r.flag("dry_run"), Strict: r.flag("strict"), Workbook: r.media == mediaBook,
 	})
 	if err != nil {
 		return nil, err

@@ -116,12 +116,12 @@ func (c *conversion) serial(s string) (text string, taken bool) {
 			n++ // the last half minute of the day
 		}
 	}
-	d := serial1900 + event.Date(n)
+	d, late := serial1900+event.Date(n), serial1904+event.Date(n) //nolint:gosec // five digits
 	switch c.r.m.Serials {
 	case serials1904:
-		d = serial1904 + event.Date(n)
+		d = late
 	case serialsAuto:
-		if late := serial1904 + event.Date(n); late <= c.r.today {
+		if late <= c.r.today {
 			c.r.fatal = &FileError{
 				Line: c.line.Number, Code: CodeDateSerial,
 				Detail:     fmt.Sprintf("%s in the column %s is %s or, in a sheet that counts from 1904, %s: which, the file does not show", quote(s), quote(c.r.columnName(c.b.at)), d, late),

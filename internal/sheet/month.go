@@ -28,7 +28,7 @@ var monthNames = map[string][12]string{
 	"en": {"january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december"},
 	"es": {"enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre setiembre set", "octubre", "noviembre", "diciembre"},
 	"fi": {"tammikuu tammikuuta", "helmikuu helmikuuta", "maaliskuu maaliskuuta", "huhtikuu huhtikuuta", "toukokuu toukokuuta", "kesäkuu kesäkuuta", "heinäkuu heinäkuuta", "elokuu elokuuta", "syyskuu syyskuuta", "lokakuu lokakuuta", "marraskuu marraskuuta", "joulukuu joulukuuta"},
-	"fr": {"janvier", "février fevrier fév", "mars", "avril", "mai", "juin", "juillet", "août aout", "septembre", "octobre", "novembre", "décembre decembre"},
+	"fr": {"janvier", "février fevrier fév", "mars", "avril", "mai", "juin", "juillet", "août aout", "septembre", "octobre", "novembre", "décembre"},
 	"it": {"gennaio", "febbraio", "marzo", "aprile", "maggio", "giugno", "luglio", "agosto", "settembre", "ottobre", "novembre", "dicembre"},
 	"nb": {"januar", "februar", "mars", "april", "mai", "juni", "juli", "august", "september", "oktober", "november", "desember"},
 	"nl": {"januari", "februari", "maart mrt", "april", "mei", "juni", "juli", "augustus", "september", "oktober", "november", "december"},

@@ -71,7 +71,7 @@ var columnWords = []struct {
 	role    role
 	phrases string // separated by commas
 }{
-	{roleTimesBred, "times bred, no services, number services, services, nombre ia, anzahl bes, nr services, num servicios"},
+	{roleTimesBred, "times bred, services, no services, nombre ia, anzahl bes, nr services, num servicios"},
 	{roleDaysPreg, "days pregnant, days carried, days bred, trächtigkeitstage, jours gestation, dias gestacion, días gestación"},
 	{roleDue, "due, expected calving, erwartet, voraussichtlich, prévu, prevista, esperado, verwacht, term"},
 	{roleBorn, "born, birth, dob, geboren, geburt, né, née, naissance, nacida, nacimiento, geboorte, nascita, nascimento, fødsel, född"},
@@ -79,7 +79,7 @@ var columnWords = []struct {
 	{roleEase, "ease, calving ease, difficulty, kalbeverlauf, verlauf, facilité, facilidad, difficoltà, verloop"},
 	{roleCalved, "calved, calving, fresh, freshened, kalbung, abgekalbt, abkalbung, kalbedatum, kalbe, vêlage, velage, vêlée, parto, parición, paricion, afgekalfd, afkalf, gekalfd, kalving, kælvning"},
 	{roleHeat, "heat, oestrus, estrus, brunst, chaleur, celo, tocht, tochtig, calore, cio, brunst"},
-	{roleChecked, "checked, check, preg check, pregnancy check, diagnosis, diagnosed, pd, exam, examined, untersucht, trächtigkeits, tu, écho, echo, diagnostic, constat, diagnóstico, diagnostico, palpación, tacto, drachtcontrole, drachtigheid, diagnosi, scanned"},
+	{roleChecked, "checked, check, preg check, pregnancy check, diagnosis, diagnosed, pd, exam, examined, untersucht, trächtigkeits, tu, écho, echo, diagnostic, constat, diagnóstico, diagnostico, palpación, tacto, drachtcontrole, drachtigheid, scanned"},
 	{roleLost, "aborted, abortion, loss, lost, verworfen, verkalbt, abort, avortement, avorté, aborto, verworpen"},
 	{roleDry, "dry, dried, dry off, trocken, trockengestellt, tarie, tarissement, seca, secado, droog, drooggezet, asciutta, tør, sin"},
 	{roleHow, "why left, how left, reason, cause, grund, abgangsgrund, ursache, motif, motivo, razón, reden"},
@@ -162,7 +162,7 @@ var wordBook = map[string]map[string]string{
 		"pregnancy_loss":      "abortion, aborted, abort, loss, verwerfen, verkalbt, avortement, aborto, verworpen",
 		"heat":                "heat, in heat, oestrus, estrus, brunst, brünstig, chaleur, celo, tocht, tochtig, calore",
 		"palpation":           "palpation, palpated, palpiert, palpación",
-		"pregnancy_diagnosis": "preg check, pregnancy check, pregnancy diagnosis, diagnosis, pd, preg, checked, check, scan, scanned, ultrasound, trächtigkeitsuntersuchung, tu, ultraschall, écho, echo, échographie, diagnostic, diagnóstico, ecografía, tacto, drachtcontrole, scan",
+		"pregnancy_diagnosis": "diagnosis, preg check, pregnancy check, pregnancy diagnosis, pd, preg, checked, check, scan, scanned, ultrasound, trächtigkeitsuntersuchung, tu, ultraschall, écho, echo, échographie, diagnostic, diagnóstico, ecografía, tacto, drachtcontrole, scan",
 		"breeding_stop":       "do not breed, dnb, breeding stop, zuchtausschluss",
 		"treatment":           "treatment, treated, injection, behandlung, traitement, tratamiento, behandeling",
 		"breeding":            "breeding, bred, served, service, ai, a.i., insemination, inseminated, natural, natural service, bull, besamung, bes, kb, besamt, deckung, gedeckt, natursprung, ia, iap, insémination, saillie, monte, inseminación, monta, servicio, ki, k.i., inseminatie, dekking",
@@ -217,7 +217,7 @@ var wordBook = map[string]map[string]string{
 		"female": "f, female, cow, heifer, w, weiblich, femelle, hembra, v, vrouwelijk, ♀", "male": "m, male, bull, männlich, mâle, macho, mannelijk, ♂",
 	},
 	"semen": {
-		"conventional": "conventional, conv, c, konventionell, conventionnelle, convencional", "sexed_female": "sexed, sexed female, s, gesext, sexée, sexado",
+		"conventional": "conventional, conv, c, konventionell, conventionnelle", "sexed_female": "sexed, sexed female, s, gesext, sexée, sexado",
 		"sexed_male": "sexed male", "beef": "beef, b, fleisch, viande, carne",
 	},
 }

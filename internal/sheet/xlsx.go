@@ -436,16 +436,17 @@ func unescape(s []byte) []byte {
 	return s
 }
 
-// firstSerials of the two systems; in that of 1900 the first 59 days are one
-// later than the rest, since the 60th never was.
-func (b *bookFile) day(n int) event.Date {
+// day is the date of a day number in the workbook's system. In that of 1900 the
+// first 59 days are one later than the rest, since the 60th never was: it gives
+// none.
+func (b *bookFile) day(n event.Date) event.Date {
 	switch {
 	case b.late:
-		return serial1904 + event.Date(n)
+		return serial1904 + n
 	case n == 60:
 		return 0
 	case n < 60:
-		return serial1900 + event.Date(n) + 1
+		return serial1900 + n + 1
 	}
-	return serial1900 + event.Date(n)
+	return serial1900 + n
 }

@@ -337,11 +337,10 @@ func (w *workbook) value(kind, style, v, inline string, at int) (text string, ty
 		return "FALSE", false, nil
 	case "d":
 		day, clock, _ := strings.Cut(v, "T")
-		d, err := event.ParseDate(day)
-		if err != nil {
-			return v, false, nil
+		if d, err := event.ParseDate(day); err == nil {
+			return w.date(d, clock[:min(len(clock), 5)], at), true, nil
 		}
-		return w.date(d, clock[:min(len(clock), 5)], at), true, nil
+		return v, false, nil
 	case "", "n":
 		if strings.TrimSpace(v) == "" {
 			return "", false, nil
@@ -380,7 +379,7 @@ func (w *workbook) number(v, style string, at int) (text string, typed bool) {
 		} else if minutes > 0 {
 			clock = clockOf(part)
 		}
-		d := w.file.day(int(whole))
+		d := w.file.day(event.Date(whole))
 		if d == 0 {
 			return "1900-02-29", false // which no calendar has
 		}

@@ -268,6 +268,7 @@ func rezip(t testing.TB, doc []byte, change func(name string, body []byte) []byt
 }
 
 func smallBook(t testing.TB, rows int) []byte {
+	t.Helper()
 	return book(t, func(f *excelize.File) {
 		all := [][]any{{"cow", "date", "what", "bull"}}
 		for i := range rows {
@@ -422,7 +423,7 @@ func TestWorkbookMemory(t *testing.T) {
 	}
 	plain := func(w io.Writer, rows int) {
 		for i := range rows {
-			fmt.Fprintf(w, `<row><c t="str"><v>%04d</v></c><c t="str"><v>17/03/2026</v></c><c t="str"><v>heat</v></c></row>`, i)
+			_, _ = fmt.Fprintf(w, `<row><c t="str"><v>%04d</v></c><c t="str"><v>17/03/2026</v></c><c t="str"><v>heat</v></c></row>`, i)
 		}
 	}
 	for _, tc := range []struct {
@@ -442,7 +443,7 @@ func TestWorkbookMemory(t *testing.T) {
 		{"attributes", fill(func(w io.Writer, n int) {
 			_, _ = io.WriteString(w, "<row")
 			for i := range n {
-				fmt.Fprintf(w, " a%d=''", i)
+				_, _ = fmt.Fprintf(w, " a%d=''", i)
 			}
 			_, _ = io.WriteString(w, "/>")
 		}, 1_000_000, nil), sheet.CodeFieldTooLong},
