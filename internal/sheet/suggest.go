@@ -107,6 +107,7 @@ type footerRow struct {
 type sampleRow struct {
 	line  int
 	cells []string
+	typed []bool // of a workbook: which it knows as dates
 }
 
 // Suggest drafts a mapping from the beginning of a sheet. Nothing in the draft
@@ -194,7 +195,7 @@ func (s *sampler) split(text []byte) error {
 		if err != nil {
 			return err
 		}
-		s.rows = append(s.rows, sampleRow{rec.first, slices.Clone(rec.cells)})
+		s.rows = append(s.rows, sampleRow{line: rec.first, cells: slices.Clone(rec.cells)})
 	}
 	s.out.Whole = false
 	return s.some()

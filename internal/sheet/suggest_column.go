@@ -236,7 +236,11 @@ func (s *sampler) gather(c *column, records []sampleRow) {
 		if c.seen[v] > 0 || len(c.order) < mostDistinct {
 			c.seen[v]++
 		}
-		count.add(r.line, v)
+		if c.at < len(r.typed) && r.typed[c.at] {
+			count.known(v)
+		} else {
+			count.add(r.line, v)
+		}
 	}
 	c.dates = count.guess()
 }

@@ -38,6 +38,7 @@ type dateCount struct {
 	dates   int            // cells that some order reads
 	fits    map[string]int // order -> cells; for names of months order and language
 	only    map[string][]Proof
+	typed   int // cells that a workbook knows as dates
 	serial  int
 	past    int // serials that lie in the past from 1904 too
 	zeroed  int // dates written with their leading zeros, as iso wants
@@ -48,9 +49,16 @@ type dateCount struct {
 
 var numericOrders = []string{"d/m/y", "m/d/y", "y/m/d", "d.m.y", "m.d.y", "y.m.d", "d-m-y", "m-d-y", "y-m-d"}
 
+// known notes a cell that the workbook knows as a date.
+func (c *dateCount) known(cell string) {
+	c.filled++
+	c.typed++
+	c.times = c.times || strings.Contains(cell, ":")
+}
+
 func (c *dateCount) add(line int, cell string) {
 	c.filled++
-	if c.filled > 200 && 4*(c.dates+c.serial) < c.filled {
+	if c.filled > 200 && 4*(c.dates+c.serial+c.typed) < c.filled {
 		return // no column of dates
 	}
 	s := digits(cell)
@@ -99,6 +107,8 @@ func (c *dateCount) orders(s string) (reads []string) {
 		for _, l := range Languages() {
 			if _, fault := namedDate(s, o, []string{l}, c.today, true); fault == nil {
 				reads = append(reads, o+"+"+l)
+				_, short := namedDate(s, o, []string{l}, c.today, false)
+				c.twos = c.twos || short != nil
 			}
 		}
 	}
@@ -112,6 +122,14 @@ func appendProof(list []Proof, line int, cell string) []Proof {
 	return list
 }
 
+// counted writes a number of things.
+func counted(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return strconv.Itoa(n) + " " + thing + "s"
+}
+
 func tell(list []Proof) string {
 	var out []string
 	for _, p := range list {
@@ -122,17 +140,23 @@ func tell(list []Proof) string {
 
 // guess tells the order of the column, or nil where it is no column of dates.
 func (c *dateCount) guess() *DateGuess {
-	if c.filled == 0 || 5*(c.dates+c.serial) < 4*c.filled {
+	if c.filled == 0 || 5*(c.dates+c.serial+c.typed) < 4*c.filled {
 		return nil
 	}
 	g := &DateGuess{twos: c.twos, times: c.times}
-	few := c.serial > 0 && c.serial < c.dates
+	few := c.serial > 0 && c.serial < c.dates+c.typed
 	if c.serial > 0 && !few {
 		c.guessSerials(g)
 	}
 	if c.dates == 0 {
 		g.Order = iso
+		if c.typed > 0 {
+			g.Reason = strings.TrimSuffix("the workbook knows its cells as dates; "+g.Reason, "; ")
+		}
 		return g
+	}
+	if c.typed > 0 {
+		g.Reason += counted(c.typed, "cell") + " the workbook knows as dates; of those written as text "
 	}
 	order, most := "", 0
 	for _, o := range sortedKeys(c.fits) {
@@ -157,10 +181,10 @@ func (c *dateCount) guess() *DateGuess {
 		c.guessOrder(g, order)
 	}
 	if rest := c.dates - most; rest > 0 {
-		g.Reason += fmt.Sprintf("; %d dates are written in another way and will be refused", rest)
+		g.Reason += fmt.Sprintf("; %s written in another way will be refused", counted(rest, "date"))
 	}
 	if few {
-		g.Reason += fmt.Sprintf("; %d numbers of days among them will be refused", c.serial)
+		g.Reason += fmt.Sprintf("; %s of days among them will be refused", counted(c.serial, "number"))
 	}
 	if len(c.strange) > 0 {
 		g.Reason += "; no dates: " + tell(c.strange)
@@ -192,10 +216,10 @@ func (c *dateCount) guessOrder(g *DateGuess, order string) {
 
 func (c *dateCount) guessSerials(g *DateGuess) {
 	g.serials = serials1900
-	g.Reason = fmt.Sprintf("%d numbers of days; counted from 1904 they would lie in the future, so they count from 1900", c.serial)
+	g.Reason = fmt.Sprintf("%s of days; counted from 1904 they would lie in the future, so they count from 1900", counted(c.serial, "number"))
 	if c.past > 0 {
 		g.serials = Choose
-		g.Reason = fmt.Sprintf("%d numbers of days, counted from 1900 or from 1904: cannot be told", c.serial)
+		g.Reason = fmt.Sprintf("%s of days, counted from 1900 or from 1904: cannot be told", counted(c.serial, "number"))
 	}
 	if c.dates > 0 {
 		g.Reason += "; "

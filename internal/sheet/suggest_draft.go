@@ -389,6 +389,9 @@ func (d *drafter) finish() error {
 	if len(d.out.Unread) > 0 {
 		d.root.FootComment = comment("Columns that this draft does not read: " + strings.Join(d.out.Unread, ", "))
 	}
+	if empty := d.empty(); len(empty) > 0 {
+		d.root.FootComment = strings.TrimSpace(d.root.FootComment + "\n" + comment("Columns that are empty in the sample, and not read either: "+strings.Join(empty, ", ")))
+	}
 	d.nameChoices("", d.root)
 	var b bytes.Buffer
 	enc := yaml.NewEncoder(&b)
@@ -403,13 +406,24 @@ func (d *drafter) finish() error {
 	return nil
 }
 
+// empty lists the named columns without a cell that holds anything: a later
+// sheet may fill them.
+func (d *drafter) empty() (names []string) {
+	for _, c := range d.cols {
+		if c.filled == 0 && c.name != "" {
+			names = append(names, c.name)
+		}
+	}
+	return names
+}
+
 func (d *drafter) preface() string {
 	whole := "the whole sheet"
 	if !d.out.Whole {
 		whole = "the beginning of the sheet; what stands behind was not looked at"
 	}
 	layout := strings.ReplaceAll(d.out.Layout.Value, "_", " ")
-	text := comment(fmt.Sprintf("Drafted from %d rows, %s.", d.out.Rows, whole)) + "\n" + comment(fmt.Sprintf("One %s: %s.", layout, d.out.Layout.Reason)) +
+	text := comment(fmt.Sprintf("Drafted from %s, %s.", counted(d.out.Rows, "row"), whole)) + "\n" + comment(fmt.Sprintf("One %s: %s.", layout, d.out.Layout.Reason)) +
 		"\n# Words that the sample does not have will be refused, and named, when the sheet is imported."
 	if len(d.choices) > 0 {
 		text += "\n# Each " + Choose + " is yours to fill: until then the mapping is refused. Look at the rest too: it is\n# what the names and words of the sheet seem to say."

@@ -39,7 +39,7 @@ func (d *drafter) perEvent(fields *yaml.Node, kind *column, dates []*column) *ya
 		return list(false, rule)
 	}
 	d.used[kind] = true
-	d.out.Layout = Guess{Value: rowPerEvent, Reason: fmt.Sprintf("the column %s says what happened (%d of its %d cells are words for events)%s", quote(d.nameOf(kind)), kind.knows("kind"), kind.filled, d.repeats())}
+	d.out.Layout = Guess{Value: rowPerEvent, Reason: fmt.Sprintf("the column %s says what happened (words for events in %d of %s)%s", quote(d.nameOf(kind)), kind.knows("kind"), counted(kind.filled, "cell"), d.repeats())}
 	e := &eventRule{drafter: d, kind: kind, of: map[string]event.Kind{}}
 	for _, w := range kind.words(nil) {
 		if k, ok := event.ParseKind(meanings["kind"][foldWord(w.Word)]); ok && !(k == event.KindMove && d.has(rolePen) == nil) {
@@ -70,7 +70,7 @@ func (d *drafter) repeats() string {
 	if a == nil || a.filled == 0 {
 		return ""
 	}
-	return fmt.Sprintf(", and %d animals stand in %d rows", len(a.order), a.filled)
+	return fmt.Sprintf(", and %s in %s", counted(len(a.order), "animal"), counted(a.filled, "row"))
 }
 
 // common drafts the fields that events of every kind have.
@@ -287,7 +287,7 @@ func (d *drafter) perAnimal(fields *yaml.Node, dates []*column) *yaml.Node {
 		d.out.Layout = Guess{Value: rowPerEvent, Reason: fmt.Sprintf("its one column of dates is named for an event: %s%s", names[0], d.repeats())}
 		d.common(fields)
 	} else {
-		d.out.Layout = Guess{Value: rowPerAnimal, Reason: fmt.Sprintf("%d columns of dates are named for events: %s%s", len(names), strings.Join(names[:min(len(names), 5)], ", "), d.repeats())}
+		d.out.Layout = Guess{Value: rowPerAnimal, Reason: fmt.Sprintf("%d columns of dates are named for events: %s%s", len(names), strings.Join(names, ", "), d.repeats())}
 		if c := d.has(roleNote); c != nil {
 			c.reason += "; of several events in a row nobody can tell which a note is about: add note to the rule that it belongs to"
 		}

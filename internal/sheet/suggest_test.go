@@ -183,6 +183,7 @@ func TestSuggestDates(t *testing.T) {
 		{"3-Mar-2026 4-Apr-2026", "d mon y", nil, "read in en", 0},
 		{"3-mai-2026 4-juin-2026", "d mon y", nil, "read in fr", 0},
 		{"1/2/26 13/4/26", "d/m/y", nil, "line 3", 3},
+		{"3-Mar-26 4-Mar-26", "d mon y", nil, "read in en", 0},
 		{"46098 46099", "iso", nil, "count from 1900", 0},
 	} {
 		doc := "cow,date,what\n"
@@ -376,7 +377,18 @@ func TestSuggestAnySheet(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sound(t, s, func(c sheet.Choice) string { return rapid.SampledFrom(c.Options).Draw(t, c.Path) })
+		m := sound(t, s, func(c sheet.Choice) string { return rapid.SampledFrom(c.Options).Draw(t, c.Path) })
+		lines, _, err := tryAll([]byte(doc), m)
+		if err != nil && !errors.As(err, &fe) {
+			t.Fatal(err)
+		}
+		for _, l := range lines {
+			for _, p := range l.Problems {
+				if p.Code == sheet.CodeTwoDigitYear {
+					t.Fatalf("the draft does not read its sample: %s\n%s%s", p, doc, s.Mapping)
+				}
+			}
+		}
 	})
 }
 

@@ -526,7 +526,7 @@ func (s *sampler) readBook(r io.Reader) error {
 			return err
 		}
 		size += w.size
-		s.rows = append(s.rows, sampleRow{rec.first, append([]string(nil), rec.cells...)})
+		s.rows = append(s.rows, sampleRow{rec.first, append([]string(nil), rec.cells...), append([]bool(nil), w.typed...)})
 	}
 	return s.some()
 }

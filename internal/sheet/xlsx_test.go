@@ -701,6 +701,12 @@ func TestSuggestWorkbook(t *testing.T) {
 		t.Errorf("%s%+v", s.Mapping, s.Choices)
 	}
 	m := sound(t, s, firstOption)
+	mixed := suggest(t, book(t, func(f *excelize.File) {
+		fillRows(t, f, "Sheet1", []any{"Cow", "Date", "Event"}, []any{"0101", day(2026, 3, 7), "heat"}, []any{"0102", "13/3/2026", "heat"}, []any{"0103", "4/3/2026", "heat"})
+	}), sheet.SuggestWorkbook("1"))
+	if g := columnOf(t, mixed, "Date").Dates; g == nil || g.Order != "d/m/y" || len(g.Proof) != 1 || g.Proof[0].Line != 3 {
+		t.Errorf("%+v", g)
+	}
 	lines, _, err := tryAll(doc, m, sheet.WithWorkbook())
 	if err != nil || len(lines) != 2 || fact(lines[0].Events[0]) != "0101 breeding on=2026-03-07 method=ai sire=E-11" {
 		t.Errorf("%v %+v", err, lines)
