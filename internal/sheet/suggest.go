@@ -15,7 +15,7 @@ import (
 // and the answer says so.
 const (
 	SampleBytes = 4 << 20
-	SampleRows  = 10_000
+	SampleRows  = 5_000
 )
 
 // A SuggestOption says how Suggest reads the sample.

@@ -16,7 +16,7 @@ type column struct {
 	reason string
 	dates  *DateGuess
 	filled int
-	cells  []string // of the records, trimmed
+	rows   []sampleRow // the records; shared
 	seen   map[string]int
 	order  []string // distinct texts in order of appearance, up to mostDistinct
 }
@@ -221,11 +221,14 @@ func (s *sampler) dropFooters(records []sampleRow) []sampleRow {
 	return records
 }
 
+// cell is the text of the column in a record.
+func (c *column) cell(i int) string { return trimCell(cellAt(c.rows[i].cells, c.at)) }
+
 func (s *sampler) gather(c *column, records []sampleRow) {
+	c.rows = records
 	count := &dateCount{today: s.today, fits: map[string]int{}, only: map[string][]Proof{}}
 	for _, r := range records {
 		v := trimCell(cellAt(r.cells, c.at))
-		c.cells = append(c.cells, v)
 		if v == "" {
 			continue
 		}
@@ -256,7 +259,8 @@ func (c *column) coded() bool {
 // their most frequent spelling.
 func (c *column) words(keep func(row int) bool) []SeenWord {
 	spelling, count := map[string]map[string]int{}, map[string]int{}
-	for i, v := range c.cells {
+	for i := range c.rows {
+		v := c.cell(i)
 		if f := foldWord(v); f != "" && (keep == nil || keep(i)) {
 			if spelling[f] == nil {
 				spelling[f] = map[string]int{}
@@ -355,7 +359,7 @@ func (s *sampler) eventDates() (n int) {
 // first column of whole numbers.
 func (s *sampler) animalByCells() *column {
 	for _, c := range s.cols {
-		if (c.role == "" || c.role == roleKey) && c.dates == nil && c.filled > 0 && 10*c.filled >= 9*len(c.cells) &&
+		if (c.role == "" || c.role == roleKey) && c.dates == nil && c.filled > 0 && 10*c.filled >= 9*len(c.rows) &&
 			!slices.ContainsFunc(c.order, func(v string) bool { return !allDigits(v) || len(v) > 15 || len(v) < 2 }) {
 			return c
 		}

@@ -357,8 +357,8 @@ func (d *drafter) key() *yaml.Node {
 		return nil
 	}
 	seen := map[string]bool{}
-	for i := range a.cells {
-		both := a.cells[i] + "\x00" + p.cells[i]
+	for i := range a.rows {
+		both := a.cell(i) + "\x00" + p.cell(i)
 		if seen[both] {
 			return nil
 		}

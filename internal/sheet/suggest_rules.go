@@ -129,7 +129,7 @@ func (e *eventRule) among(kinds ...event.Kind) (out []event.Kind) {
 // rows keeps the rows of the kinds.
 func (e *eventRule) rows(kinds ...event.Kind) func(int) bool {
 	return func(i int) bool {
-		k, ok := e.of[foldWord(e.kind.cells[i])]
+		k, ok := e.of[foldWord(e.kind.cell(i))]
 		return ok && slices.Contains(kinds, k)
 	}
 }
@@ -256,7 +256,7 @@ func (e *eventRule) how(n *yaml.Node) {
 		var allowed []string
 		m := ""
 		for _, k := range kinds {
-			if len(from.words(func(i int) bool { return e.rows(k)(i) && foldWord(from.cells[i]) == foldWord(w.Word) })) == 0 {
+			if len(from.words(func(i int) bool { return e.rows(k)(i) && foldWord(from.cell(i)) == foldWord(w.Word) })) == 0 {
 				continue
 			}
 			allowed = append(allowed, valuesOf(k, "how")...)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -310,6 +311,20 @@ func TestSuggestBounds(t *testing.T) {
 	long := &endless{head: "cow,date,what,x\n", body: "0017,13/02/2026,dry," + strings.Repeat("y", 5000) + "\n", left: 1 << 30}
 	if s, err = sheet.Suggest(long, today); err != nil || s.Whole || long.read > sheet.SampleBytes+1 {
 		t.Errorf("%v, %d bytes read", err, long.read)
+	}
+	for _, body := range []string{strings.Repeat(",", 199) + "\n", "x,1/2/2026,y\n", "\"a b c\"\n", "\xe9\xe8,\n"} {
+		runtime.GC()
+		var before runtime.MemStats
+		runtime.ReadMemStats(&before)
+		src := &endless{head: "cow,date" + strings.Repeat(",x", 198) + "\n", body: body, left: 1 << 30}
+		if _, err := sheet.Suggest(src, today); err != nil {
+			inOrder(t, err)
+		}
+		var after runtime.MemStats
+		runtime.ReadMemStats(&after)
+		if grown := int64(max(after.HeapAlloc, src.most)) - int64(before.HeapAlloc); grown > 64<<20 {
+			t.Errorf("%q: the heap grew by %d MiB", body[:5], grown>>20)
+		}
 	}
 	for _, doc := range []string{"", " \n", "PK\x03\x04", "<html>", "a,b\n\"open"} {
 		var fe *sheet.FileError
