@@ -171,7 +171,7 @@ func (r *Reader) value(line *Line, b *bound) string {
 		case column.Name == "at":
 			return c.clock(s)
 		case column.Name == "animal" || column.Name == "dam" || column.Name == "to":
-			return c.number(s, r.m.Digits)
+			return c.animal(s)
 		case column.Name == "from_animal" || strings.HasSuffix(column.Name, "_tag"):
 			return c.number(s, 0)
 		case column.Name == "official_id":

@@ -118,6 +118,11 @@ var hazardTable = []hazard{
 	{file: "scientific-id.csv", refused: []string{`2, cow, "8.40003E+14": scientific_notation`}},
 	{file: "long-id.csv", events: []string{"8400031234567000 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: precision_loss"}},
 	{file: "lost-zeros.csv", change: []string{"dates:", "animal_digits: 4\ndates:"}, refused: []string{`2, cow, "101": lost_zeros`}, says: `"0101"`},
+	{file: "lost-zeros.csv", change: []string{"dates:", "animal_digits: 4\nanimal_pad: true\ndates:"}, events: []string{bred}},
+	{
+		file: "named-animals.csv", change: []string{"dates:", "animal_strip: [Cow, cow no., DE 09]\nanimal_digits: 4\nanimal_pad: true\ndates:"},
+		events: []string{bred, "0102 heat on=2026-03-18 verdict=in_heat", "0103 heat on=2026-03-18 verdict=in_heat", "cow heat on=2026-03-18 verdict=in_heat"},
+	},
 	{file: "dot-zero-id.csv", events: []string{"101 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: dot_zero"}},
 	{file: "full-width-digits.csv", events: []string{bred}},
 	{file: "trailing-blank.csv", events: []string{bred}},

@@ -35,6 +35,8 @@ type Mapping struct {
 	Months      []string    `yaml:"months"`        // languages of the months' names: en, fr …
 	Decimal     string      `yaml:"decimal"`       // what stands before a fraction: "." or ","; the other marks thousands
 	Digits      int         `yaml:"animal_digits"` // the herd's numbers have this many digits; 0: not known
+	Strip       []string    `yaml:"animal_strip"`  // what the sheet writes before the numbers: a country, "Cow"
+	Pad         bool        `yaml:"animal_pad"`    // the sheet writes the numbers without their zeros in front
 	Skip        []Condition `yaml:"skip"`          // rows that are no records: totals, footers
 	Key         []Cell      `yaml:"key"`           // the sheet's own key of a row: becomes ref
 	Fields      Fields      `yaml:"fields"`        // of every event

@@ -34,6 +34,14 @@ func (c *mappingCheck) style() {
 	default:
 		c.add(`decimal is "." or ","`)
 	}
+	if m.Pad && m.Digits == 0 {
+		c.add("animal_pad needs animal_digits: how many digits the numbers have")
+	}
+	for i, w := range m.Strip {
+		if m.Strip[i] = foldWord(w); m.Strip[i] == "" {
+			c.add("animal_strip: a text cannot be blank")
+		}
+	}
 	for _, l := range m.Months {
 		if _, ok := monthNames[l]; !ok {
 			c.add("months: %s is not known; known are %s", quote(l), strings.Join(Languages(), ", "))

@@ -31,6 +31,8 @@ serials: 1900
 decimal: ","
 two_digit_years: true
 animal_digits: 4
+animal_pad: true
+animal_strip: [DE, cow]
 skip: [{column: cow, starts: [total]}, {position: 3, filled: false}]
 key: [no, {position: 2}]
 fields: {animal: cow, on: {column: day, dates: d/m/y, time: keep}, note: {column: note, optional: true}}
@@ -48,7 +50,7 @@ otherwise: skip
 // seenByCode are the faults that a schema of this size cannot see: what one
 // member says about another, words that need a list of the log's, YAML itself.
 var seenByCode = []string{
-	"needs", "no such column", "no kind of event", "has no", "is not one of", "stands twice", "cannot be blank", "is blank", "it is no date",
+	"needs", "no such column", "no kind of event", "has no", "is not one of", "stands twice", "cannot be blank", "is blank", "animal_pad needs", "it is no date",
 	"cannot be told", "by position only", "must be stated", "others goes with", "only a list", "ids of their own",
 	"is not known", "one character", "kind takes", "only the time of on", "goes with a header", "state their languages", "still to choose", "sheet is the name",
 	"a constant has no", "a constant or a column, not both", "a part of the key", "cannot be read from a column", "cannot unmarshal", "source must name",
