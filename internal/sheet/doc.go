@@ -65,6 +65,22 @@
 // may well mean it; under a mapping with a key they are one record, and the
 // second is skipped with a word. An edited row is a new event with a new id.
 //
+// # Workbooks
+//
+// Under [WithWorkbook] the file is an .xlsx, of which one sheet is read by the
+// same mapping. Its cells become the texts that a CSV file of the mapping would
+// have: dates by the workbook's own system of days and the style of the cell, in
+// the order that the mapping states for the column; so refused rows can be given
+// out as CSV for the same mapping. A date where a number or word is meant refuses
+// its row: a spreadsheet made it of something else.
+//
+// # Drafts
+//
+// [Suggest] drafts a mapping from the beginning of a sheet. What the sample
+// shows it states with the reason; what it cannot show stands as [Choose], which
+// [ParseMapping] refuses by name, so that a guess never reads a log. Any draft is
+// a valid mapping as soon as all is chosen.
+//
 // # What is refused, and how
 //
 // What makes the file as a whole untrustworthy (an open quote at its end, a

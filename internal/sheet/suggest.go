@@ -140,7 +140,7 @@ func (s *sampler) read(r io.Reader) error {
 	if s.isBook {
 		return s.readBook(r)
 	}
-	raw, err := io.ReadAll(io.LimitReader(r, SampleBytes+1))
+	raw, err := readUpTo(r, SampleBytes+1)
 	if err != nil {
 		return err
 	}
@@ -159,7 +159,7 @@ func (s *sampler) read(r io.Reader) error {
 	if err != nil {
 		return err
 	}
-	text, err := io.ReadAll(src)
+	text, err := readUpTo(src, 3*len(raw)+8) // a byte becomes at most three
 	if err != nil {
 		return err
 	}
@@ -167,6 +167,26 @@ func (s *sampler) read(r io.Reader) error {
 		return &FileError{Code: CodeNUL, Detail: "the sample holds zero bytes, so it is no text", Suggestion: "save the sheet as CSV UTF-8"}
 	}
 	return s.split(text)
+}
+
+// readUpTo reads at most n bytes, without the copies of growing.
+func readUpTo(r io.Reader, n int) ([]byte, error) {
+	b := make([]byte, min(n, 64<<10))
+	at := 0
+	for {
+		m, err := io.ReadFull(r, b[at:])
+		at += m
+		switch {
+		case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) && at < len(b):
+			return b[:at], nil
+		case err != nil:
+			return nil, err
+		case at == n:
+			return b, nil
+		}
+		b = append(make([]byte, 0, min(n, 4*len(b))), b...)
+		b = b[:cap(b)]
+	}
 }
 
 // split finds the delimiter and the rows.
@@ -306,9 +326,13 @@ func guessPage(raw []byte) (string, *Guess) {
 
 // foreignWords collects the first words with bytes beyond ASCII.
 func foreignWords(raw []byte) (words [][]byte) {
-	for _, w := range bytes.FieldsFunc(raw, func(r rune) bool {
-		return r < 0x80 && (r < 'A' || r > 'Z') && (r < 'a' || r > 'z')
-	}) {
+	letter := func(c byte) bool { return c >= 0x80 || c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' }
+	for i := 0; i < len(raw); i++ {
+		start := i
+		for i < len(raw) && letter(raw[i]) {
+			i++
+		}
+		w := raw[start:i]
 		if !isASCII(w) && len(w) > 1 && len(w) < 40 && !slices.ContainsFunc(words, func(x []byte) bool { return bytes.Equal(x, w) }) {
 			if words = append(words, w); len(words) == 200 {
 				break

@@ -323,7 +323,7 @@ func TestSuggestBounds(t *testing.T) {
 		var after runtime.MemStats
 		runtime.ReadMemStats(&after)
 		if grown := int64(max(after.HeapAlloc, src.most)) - int64(before.HeapAlloc); grown > 64<<20 {
-			t.Errorf("%q: the heap grew by %d MiB", body[:5], grown>>20)
+			t.Errorf("%q: the heap grew by %d MiB", body[:4], grown>>20)
 		}
 	}
 	for _, doc := range []string{"", " \n", "PK\x03\x04", "<html>", "a,b\n\"open"} {

@@ -106,6 +106,7 @@ type workbook struct {
 	orders  map[int]string // how the mapping wants the dates of a column written
 	months  []string
 	decimal string // how it wants fractions
+	native  bool   // it is the project's own profile
 
 	row   int
 	count int
@@ -331,10 +332,11 @@ func (w *workbook) value(kind, style, v, inline string, at int) (text string, ty
 	case "str", "e":
 		return v, false, nil
 	case "b":
-		if strings.TrimSpace(v) == "1" {
-			return "TRUE", false, nil
+		text := strconv.FormatBool(strings.TrimSpace(v) == "1")
+		if w.native {
+			return text, false, nil // as the profile has it
 		}
-		return "FALSE", false, nil
+		return strings.ToUpper(text), false, nil
 	case "d":
 		day, clock, _ := strings.Cut(v, "T")
 		if d, err := event.ParseDate(day); err == nil {
@@ -442,7 +444,7 @@ func (r *Reader) openBook(src io.Reader) error {
 	if err != nil {
 		return err
 	}
-	r.book, r.rows = w, w
+	r.book, r.rows, w.native = w, w, r.m.native
 	delim := r.m.delim
 	if delim == 0 {
 		delim = ','
