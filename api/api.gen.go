@@ -6074,7 +6074,7 @@ type ClientInterface interface {
 
 	// SuggestMappingWithBody Draft a mapping from a sample
 	//
-	// The body is a sheet or its beginning; at most the first 4 MiB and 5,000 rows of it are looked at, and
+	// The body is a sheet or its beginning, up to 20 MiB; the first 4 MiB and 5,000 rows of it are looked at, and
 	// nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
 	// animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
 	// of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
@@ -7005,7 +7005,7 @@ func (c *Client) ListMappings(ctx context.Context, reqEditors ...RequestEditorFn
 
 // SuggestMappingWithBody Draft a mapping from a sample
 //
-// The body is a sheet or its beginning; at most the first 4 MiB and 5,000 rows of it are looked at, and
+// The body is a sheet or its beginning, up to 20 MiB; the first 4 MiB and 5,000 rows of it are looked at, and
 // nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
 // animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
 // of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
@@ -11462,7 +11462,7 @@ type ClientWithResponsesInterface interface {
 
 	// SuggestMappingWithBodyWithResponse Draft a mapping from a sample
 	//
-	// The body is a sheet or its beginning; at most the first 4 MiB and 5,000 rows of it are looked at, and
+	// The body is a sheet or its beginning, up to 20 MiB; the first 4 MiB and 5,000 rows of it are looked at, and
 	// nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
 	// animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
 	// of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as
@@ -16529,7 +16529,7 @@ func (c *ClientWithResponses) ListMappingsWithResponse(ctx context.Context, reqE
 
 // SuggestMappingWithBodyWithResponse Draft a mapping from a sample
 //
-// The body is a sheet or its beginning; at most the first 4 MiB and 5,000 rows of it are looked at, and
+// The body is a sheet or its beginning, up to 20 MiB; the first 4 MiB and 5,000 rows of it are looked at, and
 // nothing is kept. The answer says what the sample shows (encoding, delimiter, header, one row per event or per
 // animal, what each column seems to hold, the order of each column's dates with the rows that prove it, the words
 // of coded columns) each with its reason, and a draft of the mapping. What the sample cannot show stands in the draft as

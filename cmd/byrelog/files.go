@@ -31,7 +31,7 @@ import (
 func (p *program) importCommand() *cobra.Command {
 	var f clientFlags
 	var mapping, rejects string
-	var dry, strict bool
+	var dry, strict, workbook bool
 	cmd := &cobra.Command{
 		Use: "import HERD FILE", Short: "Take in a CSV file or a workbook", Args: cobra.ExactArgs(2),
 		Long: `Take in a CSV file (- is standard input): byrelog's own form, or with --mapping
@@ -45,18 +45,19 @@ reasons, to be mended and sent again. Exit code 1 if any row was refused.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return p.importFile(cmd.Context(), &f, args[0], args[1], &api.ImportFileParams{
 				Mapping: given(mapping), DryRun: &dry, Strict: &strict,
-			}, rejects)
+			}, rejects, workbook || isWorkbook(args[1]))
 		},
 	}
 	f.add(cmd)
 	cmd.Flags().StringVar(&mapping, "mapping", "", "name of a saved mapping (byrelog mapping put)")
 	cmd.Flags().StringVar(&rejects, "rejects", "", "file for the refused rows")
 	cmd.Flags().BoolVar(&dry, "dry-run", false, "say what would happen, write nothing")
+	cmd.Flags().BoolVar(&workbook, "workbook", false, "the file is a workbook (.xlsx), whatever its name")
 	cmd.Flags().BoolVar(&strict, "strict", false, "one refused row refuses the whole file")
 	return cmd
 }
 
-func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name string, params *api.ImportFileParams, rejects string) error {
+func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name string, params *api.ImportFileParams, rejects string, workbook bool) error {
 	c, err := p.client(f)
 	if err != nil {
 		return err
@@ -79,7 +80,7 @@ func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name str
 		body = io.TeeReader(body, bar)
 	}
 	send := c.ImportCSV
-	if isWorkbook(name) {
+	if workbook {
 		send = c.ImportWorkbook
 	}
 	report, err := send(ctx, herd, params, body)

@@ -11,8 +11,11 @@ import (
 func (c *conversion) animal(s string) string {
 	m := c.r.m
 	s = m.stripped(s)
-	if m.Pad && allDigits(digits(s)) && len(digits(s)) < m.Digits {
-		s = digits(s)
+	if d := digits(s); m.Pad && allDigits(d) && len(d) < m.Digits {
+		if d != s {
+			c.notice(CodeFolded, quote(s)+" was read as "+d)
+		}
+		s = d
 		s = strings.Repeat("0", m.Digits-len(s)) + s
 	}
 	return c.number(s, m.Digits)

@@ -20,6 +20,7 @@ func scientificDetail(s string) string {
 
 var (
 	errorCell = regexp.MustCompile(`^(#(N/A|NA|REF!|VALUE!|DIV/0!|NAME\?|NULL!|NUM!|NV|WERT!|BEZUG!|WERT|SPILL!|CALC!)|#{3,})$`)
+	lookalike = regexp.MustCompile(`^[0-9OoIl]{3,}$`)
 	longZeros = regexp.MustCompile(`^[0-9]{13,}000$`)
 )
 
@@ -257,6 +258,9 @@ func allDigits(s string) bool {
 // stay, and a number that a spreadsheet has spoilt is refused, never repaired.
 func (c *conversion) number(s string, width int) string {
 	if d := digits(s); allDigits(d) {
+		if d != s {
+			c.notice(CodeFolded, quote(s)+" was read as "+d)
+		}
 		s = d
 	}
 	if lostDigits.MatchString(s) {
@@ -269,6 +273,9 @@ func (c *conversion) number(s string, width int) string {
 	if allDigits(s) && len(s) < width {
 		return c.fail(CodeLostZeros, fmt.Sprintf("%s has %d digits, the herd's numbers have %d", quote(s), len(s), width),
 			"if a spreadsheet dropped zeros in front it is "+quote(strings.Repeat("0", width-len(s))+s)+": format the column as text and write it so")
+	}
+	if (width > 0 || c.field == "official_id") && lookalike.MatchString(s) && !allDigits(s) && strings.ContainsAny(s, "0123456789") {
+		c.notice(CodeLookalike, quote(s)+" has a letter that looks like a digit (O and 0, I or l and 1): compare it with the tag")
 	}
 	if longZeros.MatchString(s) {
 		c.notice(CodePrecision, quote(s)+" has more digits than a spreadsheet keeps, and ends in zeros: compare it with the tag")

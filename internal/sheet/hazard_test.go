@@ -124,7 +124,11 @@ var hazardTable = []hazard{
 		events: []string{bred, "0102 heat on=2026-03-18 verdict=in_heat", "0103 heat on=2026-03-18 verdict=in_heat", "cow heat on=2026-03-18 verdict=in_heat"},
 	},
 	{file: "dot-zero-id.csv", events: []string{"101 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: dot_zero"}},
-	{file: "full-width-digits.csv", events: []string{bred}},
+	{file: "full-width-digits.csv", events: []string{bred}, notices: []string{"2, cow: folded_digits"}},
+	{
+		file: "lookalike-letters.csv", change: []string{"dates:", "animal_digits: 4\ndates:"},
+		events: []string{"01O1 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: lookalike_letter"},
+	},
 	{file: "trailing-blank.csv", events: []string{bred}},
 	{file: "title-lines.csv", change: []string{"dates:", "header_row: 3\ndates:"}, events: []string{bred}},
 	{file: "title-lines.csv", whole: "1: delimiter", says: "header_row"},

@@ -89,6 +89,8 @@ const (
 	CodePrecision      = "precision_loss"       // notice: 16 or more digits that end in zeros
 	CodeDotZero        = "dot_zero"             // notice: 123.0 taken as 123
 	CodeGrouped        = "grouped_digits"       // notice: 840 003 … taken without the marks
+	CodeFolded         = "folded_digits"        // notice: digits of another width or script taken as plain ones
+	CodeLookalike      = "lookalike_letter"     // notice: a letter O or I among digits
 	CodeLostZeros      = "lost_zeros"           // fewer digits than the herd's numbers have
 	CodeBadNumber      = "bad_number"           //
 	CodeAmbiguous      = "ambiguous_number"     // 1,234: thousands or a fraction
