@@ -234,12 +234,17 @@ func removeLine(lines []string, i int) []string { return append(lines[:i:i], lin
 func TestInterruptedImportResumes(t *testing.T) {
 	t.Parallel()
 	file := invented(t, 120, 2)
-	want := stated(string(file))
+	resumes(t, file, stated(string(file)), book.ImportOptions{})
+}
+
+// resumes holds that a file whose import is interrupted gives the wanted log.
+func resumes(t *testing.T, file []byte, want string, o book.ImportOptions) {
+	t.Helper()
 	x := setup(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() {
-		_, err := x.book.Import(ctx, x.herd, bytes.NewReader(file), book.ImportOptions{})
+		_, err := x.book.Import(ctx, x.herd, bytes.NewReader(file), o)
 		done <- err
 	}()
 	for {

@@ -102,8 +102,11 @@ var serialText = regexp.MustCompile(`^([2-7][0-9]{4}|80000)([.,][0-9]+)?$`)
 // else the file is refused. taken is false where s is no such number, or the
 // mapping does not read them.
 func (c *conversion) serial(s string) (text string, taken bool) {
+	if c.r.m.Serials == "" {
+		return "", false
+	}
 	m := serialText.FindStringSubmatch(s)
-	if m == nil || c.r.m.Serials == "" {
+	if m == nil {
 		return "", false
 	}
 	n, err := strconv.Atoi(m[1])

@@ -176,8 +176,10 @@ func (c *conversion) date(s string) string {
 		return text
 	}
 	text, at := s, ""
-	if m := timedDate.FindStringSubmatch(s); m != nil {
-		text, at = m[1], m[2]
+	if strings.IndexByte(s, ':') >= 0 || strings.IndexByte(s, 'h') >= 0 {
+		if m := timedDate.FindStringSubmatch(s); m != nil {
+			text, at = m[1], m[2]
+		}
 	}
 	m := c.r.m
 	d, fault := m.readDate(text, c.b.Dates, c.r.today)

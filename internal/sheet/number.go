@@ -76,6 +76,9 @@ func (c *conversion) integer(s string) string {
 // marks deals with the marks that a number format puts into the number of an
 // animal. ok is false when the row is refused for them.
 func (c *conversion) marks(s string) (number string, ok bool) {
+	if allDigits(s) {
+		return s, true
+	}
 	decimal := c.r.m.Decimal
 	switch {
 	case decimal == "" && either.MatchString(s) && strings.HasSuffix(s, "000"):

@@ -126,6 +126,9 @@ func Suggest(r io.Reader, today event.Date, opts ...SuggestOption) (*Suggestion,
 	if err := s.read(r); err != nil {
 		return nil, err
 	}
+	if err := s.ownForm(); err != nil {
+		return nil, err
+	}
 	s.findHeader()
 	s.readColumns()
 	d := s.draft()
@@ -133,6 +136,18 @@ func Suggest(r io.Reader, today event.Date, opts ...SuggestOption) (*Suggestion,
 		return nil, err
 	}
 	return &s.out, nil
+}
+
+// ownForm refuses to draft a mapping for the project's own profile.
+func (s *sampler) ownForm() error {
+	names := map[string]bool{}
+	for _, c := range s.rows[0].cells {
+		names[foldHeader(c)] = true
+	}
+	if names["event id"] && names["kind"] && names["on"] && names["animal"] {
+		return &FileError{Line: s.rows[0].line, Code: CodeOwnForm, Detail: "this is byrelog's own form, which needs no mapping", Suggestion: "import it without one"}
+	}
+	return nil
 }
 
 // read takes the sample apart into rows.

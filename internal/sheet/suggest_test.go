@@ -332,6 +332,10 @@ func TestSuggestBounds(t *testing.T) {
 			t.Errorf("%q: %v", doc, err)
 		}
 	}
+	var own *sheet.FileError
+	if _, err := sheet.Suggest(bytes.NewReader(export(t, fixedLog(t, 3))), today); !errors.As(err, &own) || own.Code != sheet.CodeOwnForm {
+		t.Errorf("the project's own form: %v", err)
+	}
 	if _, err := sheet.Suggest(strings.NewReader("a,b\n"), today, sheet.SuggestSource(" x")); err == nil {
 		t.Error("a source with a space in front was taken")
 	}
