@@ -75,7 +75,7 @@ const (
 	CodeWorkbook       = "workbook"     // a workbook that is damaged
 	CodeEncrypted      = "encrypted"    // a workbook behind a password
 	CodeSheet          = "sheet"        // of a workbook: not there, or which one is not said
-	CodeOwnForm        = "own_form"      // Suggest: the project's own profile
+	CodeOwnForm        = "own_form"     // Suggest: the project's own profile
 	CodeMixedDates     = "mixed_dates"  // a spreadsheet swapped day and month where it could
 	CodeOrder          = "order"        // VerifyExport: seq or recorded_at out of order
 )
