@@ -70,13 +70,13 @@ func (n *nasty) id() uuid.UUID {
 	return id
 }
 
-var kindOf = map[string]event.Kind{}
-
-func init() {
+var kindOf = func() map[string]event.Kind {
+	kinds := map[string]event.Kind{}
 	for _, s := range event.Specs() {
-		kindOf[fmt.Sprintf("%T", event.New(s.Kind, "nasty", "1", firstDay).Data)] = s.Kind
+		kinds[fmt.Sprintf("%T", event.New(s.Kind, "nasty", "1", firstDay).Data)] = s.Kind
 	}
-}
+	return kinds
+}()
 
 // add keeps an event if the log would take it.
 func (n *nasty) add(animal string, on event.Date, d event.Data) {

@@ -1,6 +1,7 @@
 package repro_test
 
 import (
+	"fmt"
 	"bytes"
 	"cmp"
 	"slices"
@@ -185,7 +186,7 @@ func (h *plainHerd) whoIsWho(all []*event.Event) {
 		return c
 	}
 	leave := func(c *plainCow, e *event.Event) {
-		c.out, c.why = e.On, e.Data.(*event.Departure).Reason
+		c.out, c.why = e.On, is[*event.Departure](e).Reason
 		c.events = append(c.events, e)
 	}
 	// supplanted: her number goes to another while she is here.
@@ -242,7 +243,7 @@ func (h *plainHerd) whoIsWho(all []*event.Event) {
 					bears[who[e]] = ""
 				}
 				for _, e := range now {
-					to := e.Data.(*event.Renumber).To
+					to := is[*event.Renumber](e).To
 					if held(to) && holder[to] != who[e] {
 						supplant(to, day)
 					}
@@ -253,7 +254,7 @@ func (h *plainHerd) whoIsWho(all []*event.Event) {
 		}
 		rename()
 		for _, e := range of(event.KindArrival) {
-			d, c := e.Data.(*event.Arrival), holder[e.Animal]
+			d, c := is[*event.Arrival](e), holder[e.Animal]
 			switch {
 			case !held(e.Animal):
 				c = begin(e.Animal, day)
@@ -296,8 +297,18 @@ func (h *plainHerd) whoIsWho(all []*event.Event) {
 }
 
 // rename1 renumbers an animal first heard of by her renumbering.
+// is gives the data of an event whose kind is known; the wrong kind would be a
+// mistake of this file.
+func is[T event.Data](e *event.Event) T {
+	d, ok := e.Data.(T)
+	if !ok {
+		panic(fmt.Sprintf("%T", e.Data))
+	}
+	return d
+}
+
 func rename1(e *event.Event, holder map[string]*plainCow, bears map[*plainCow]string, held func(string) bool, supplant func(string, event.Date)) {
-	c, to := holder[e.Animal], e.Data.(*event.Renumber).To
+	c, to := holder[e.Animal], is[*event.Renumber](e).To
 	if held(to) && holder[to] != c {
 		supplant(to, e.On)
 	}
