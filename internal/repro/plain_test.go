@@ -1,9 +1,9 @@
 package repro_test
 
 import (
-	"fmt"
 	"bytes"
 	"cmp"
+	"fmt"
 	"slices"
 	"strings"
 
