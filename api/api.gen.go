@@ -525,6 +525,57 @@ func (e HeatEventKind) Valid() bool {
 	}
 }
 
+// Defines values for HerdsImportReportState.
+const (
+	HerdsImportReportStateDone    HerdsImportReportState = "done"
+	HerdsImportReportStateFailed  HerdsImportReportState = "failed"
+	HerdsImportReportStateRunning HerdsImportReportState = "running"
+	HerdsImportReportStateStaging HerdsImportReportState = "staging"
+)
+
+// Valid indicates whether the value is a known member of the HerdsImportReportState enum.
+func (e HerdsImportReportState) Valid() bool {
+	switch e {
+	case HerdsImportReportStateDone:
+		return true
+	case HerdsImportReportStateFailed:
+		return true
+	case HerdsImportReportStateRunning:
+		return true
+	case HerdsImportReportStateStaging:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ImportDifferenceCode.
+const (
+	Changed            ImportDifferenceCode = "changed"
+	Cleared            ImportDifferenceCode = "cleared"
+	CorrectedElsewhere ImportDifferenceCode = "corrected_elsewhere"
+	MaybeCorrected     ImportDifferenceCode = "maybe_corrected"
+	Vanished           ImportDifferenceCode = "vanished"
+)
+
+// Valid indicates whether the value is a known member of the ImportDifferenceCode enum.
+func (e ImportDifferenceCode) Valid() bool {
+	switch e {
+	case Changed:
+		return true
+	case Cleared:
+		return true
+	case CorrectedElsewhere:
+		return true
+	case MaybeCorrected:
+		return true
+	case Vanished:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ImportReportState.
 const (
 	ImportReportStateCancelled ImportReportState = "cancelled"
@@ -2504,11 +2555,23 @@ type Excluded struct {
 	Count  int    `json:"count"`
 }
 
+// FieldChange defines model for FieldChange.
+type FieldChange struct {
+	// Name A column of the event table.
+	Name string `json:"name"`
+
+	// Log What the log has; empty for nothing.
+	Log string `json:"log"`
+
+	// Sheet What the sheet has; empty for nothing.
+	Sheet string `json:"sheet"`
+}
+
 // Finding defines model for Finding.
 type Finding struct {
 	Code string `json:"code"`
 
-	// Rule The plausibility rule; `caution` for one of safety or law.
+	// Rule The plausibility rule; `caution` for one of safety or law, `sheet` where an import and the log differ.
 	Rule string `json:"rule"`
 
 	// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
@@ -2730,6 +2793,42 @@ type HerdSummary struct {
 	Indices []IndexAnswer `json:"indices"`
 }
 
+// HerdsImportReport defines model for HerdsImportReport.
+type HerdsImportReport struct {
+	// ID null for a dry run.
+	ID *openapi_types.UUID `json:"id"`
+
+	// State done once every herd's part is; failed if one of them failed.
+	State    HerdsImportReportState `json:"state"`
+	DryRun   bool                   `json:"dry_run"`
+	Mapping  string                 `json:"mapping"`
+	FileName *string                `json:"file_name"`
+
+	// Digest SHA-256 of the file's bytes.
+	Digest     string       `json:"digest"`
+	CreatedAt  time.Time    `json:"created_at"`
+	FinishedAt *time.Time   `json:"finished_at"`
+	Counts     ImportCounts `json:"counts"`
+
+	// Problems The first faults of rows that could be given to no herd; those of a herd's rows are in its report.
+	Problems []RowProblem `json:"problems"`
+
+	// Herds The part of each herd, by name. Each is an import of that herd.
+	Herds []ImportReport `json:"herds"`
+
+	// MissingHerds Herds that earlier files under the mapping had rows of and this one has none of: is it whole? Nothing is voided in them.
+	MissingHerds []HerdName `json:"missing_herds"`
+
+	// Rejects Where the refused rows of all herds are; null for a dry run.
+	Rejects *string `json:"rejects"`
+
+	// Error Why the file was refused as a whole.
+	Error *string `json:"error"`
+}
+
+// HerdsImportReportState done once every herd's part is; failed if one of them failed.
+type HerdsImportReportState string
+
 // ImportCounts defines model for ImportCounts.
 type ImportCounts struct {
 	// Rows Rows read, blank ones not counted.
@@ -2749,6 +2848,81 @@ type ImportCounts struct {
 
 	// AlreadyThere Of them stored before.
 	AlreadyThere int64 `json:"already_there"`
+
+	// Amended Of them edited since: the stored event voided and restated.
+	Amended int64 `json:"amended"`
+
+	// Changed Of them edited since: left alone, told under differences.
+	Changed int64 `json:"changed"`
+
+	// Withdrawn Events that the sheet states no more: voided.
+	Withdrawn int64 `json:"withdrawn"`
+
+	// Vanished Events that the sheet states no more: left alone, told under differences.
+	Vanished int64 `json:"vanished"`
+}
+
+// ImportDifference defines model for ImportDifference.
+type ImportDifference struct {
+	// Code `changed`: the row was edited. `cleared`: the row does not state the event any more. `vanished`: the row is
+	// gone. `corrected_elsewhere`: the row was edited, and somebody else had corrected its event. `maybe_corrected`:
+	// a row of a sheet without a key is gone and one like it is new.
+	Code ImportDifferenceCode `json:"code"`
+
+	// Line First line of the row in the file; null where there is none.
+	Line   *int   `json:"line"`
+	Animal string `json:"animal"`
+	Kind   string `json:"kind"`
+
+	// On Of the event in the log.
+	On openapi_types.Date `json:"on"`
+
+	// Ref The row's key.
+	Ref *string `json:"ref"`
+
+	// Event The event in the log.
+	Event openapi_types.UUID `json:"event"`
+	Seq   int64              `json:"seq"`
+
+	// Fields What the row states differently.
+	Fields     []FieldChange `json:"fields"`
+	Detail     string        `json:"detail"`
+	Suggestion string        `json:"suggestion"`
+}
+
+// ImportDifferenceCode `changed`: the row was edited. `cleared`: the row does not state the event any more. `vanished`: the row is
+// gone. `corrected_elsewhere`: the row was edited, and somebody else had corrected its event. `maybe_corrected`:
+// a row of a sheet without a key is gone and one like it is new.
+type ImportDifferenceCode string
+
+// ImportFinding defines model for ImportFinding.
+type ImportFinding struct {
+	Code string `json:"code"`
+
+	// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
+	Severity Severity `json:"severity"`
+
+	// Animal Empty where it is about the herd as a whole.
+	Animal string              `json:"animal"`
+	On     *openapi_types.Date `json:"on"`
+	Text   string              `json:"text"`
+
+	// Ask What to look up or ask.
+	Ask string `json:"ask"`
+
+	// Seqs The events concerned that are in the log.
+	Seqs []int64 `json:"seqs"`
+
+	// Lines Of a dry run: the lines of the file concerned.
+	Lines []int `json:"lines"`
+}
+
+// ImportFindings defines model for ImportFindings.
+type ImportFindings struct {
+	Count int `json:"count"`
+
+	// Items The first of them.
+	Items []ImportFinding `json:"items"`
 }
 
 // ImportList defines model for ImportList.
@@ -2786,10 +2960,18 @@ type ImportReport struct {
 	// Notices Taken, but worth a look: the first of them.
 	Notices []RowProblem `json:"notices"`
 
+	// Differences Where the sheet and the log differ and the log was left alone, the first of them. Empty without the scope read.
+	Differences []ImportDifference `json:"differences"`
+
+	// Findings What the herd's records say of the events of the import; of a dry run: what it would newly raise. Pairs of
+	// records that two recorders may have made of one thing are among them. null in lists, before the import is
+	// done, and without the scope read.
+	Findings *ImportFindings `json:"findings"`
+
 	// Rejects Where the refused rows are; null for a dry run.
 	Rejects *string `json:"rejects"`
 
-	// Error Why the file was refused as a whole.
+	// Error Why the file was refused as a whole; in a dry run, why it would be.
 	Error *string `json:"error"`
 }
 
@@ -4132,11 +4314,17 @@ type DaysParam = int
 // DelimiterParam defines model for DelimiterParam.
 type DelimiterParam string
 
+// DigestParam defines model for DigestParam.
+type DigestParam = string
+
 // EventIDParam defines model for EventIDParam.
 type EventIDParam = openapi_types.UUID
 
 // ExposureDaysParam defines model for ExposureDaysParam.
 type ExposureDaysParam = int
+
+// FileNameParam defines model for FileNameParam.
+type FileNameParam = string
 
 // FromParam defines model for FromParam.
 type FromParam = openapi_types.Date
@@ -4166,11 +4354,17 @@ type ListParam = ListName
 // MaturityDaysParam defines model for MaturityDaysParam.
 type MaturityDaysParam = int
 
+// MaxVoidsParam defines model for MaxVoidsParam.
+type MaxVoidsParam = int64
+
 // MergeDaysParam defines model for MergeDaysParam.
 type MergeDaysParam = int
 
 // OnParam defines model for OnParam.
 type OnParam = openapi_types.Date
+
+// PartParam defines model for PartParam.
+type PartParam = bool
 
 // ProfileParam defines model for ProfileParam.
 type ProfileParam string
@@ -4424,7 +4618,7 @@ type ListFindingsParams struct {
 	// Animal Only findings about whoever has borne this number.
 	Animal *AnimalName `form:"animal,omitempty" json:"animal,omitempty"`
 
-	// Import Only findings about at least one event that this import appended.
+	// Import Only findings about at least one event that this import appended, and where its sheet and the log differ.
 	Import *openapi_types.UUID `form:"import,omitempty" json:"import,omitempty"`
 
 	// Rule Only findings of this rule.
@@ -4491,7 +4685,16 @@ type ImportFileParams struct {
 	Strict *bool `form:"strict,omitempty" json:"strict,omitempty"`
 
 	// FileName What the file was called, for the report.
-	FileName *string `form:"file_name,omitempty" json:"file_name,omitempty"`
+	FileName *FileNameParam `form:"file_name,omitempty" json:"file_name,omitempty"`
+
+	// Digest The SHA-256 that the file must have, in hex, as a dry run reported it. Other bytes are refused with 409.
+	Digest *DigestParam `form:"digest,omitempty" json:"digest,omitempty"`
+
+	// Part The file holds a part of the sheet, so a row that it lacks is not gone. A file of refused rows is known to be one.
+	Part *PartParam `form:"part,omitempty" json:"part,omitempty"`
+
+	// MaxVoids How many events the file may void, where the mapping lets edited or vanished rows do so. Left out, the mapping's void_limit_percent of what came by it, and at least three.
+	MaxVoids *MaxVoidsParam `form:"max_voids,omitempty" json:"max_voids,omitempty"`
 }
 
 // ListIndicesParams defines parameters for ListIndices.
@@ -4704,6 +4907,30 @@ type GetListParamsProfile string
 
 // GetListParamsDelimiter defines parameters for GetList.
 type GetListParamsDelimiter string
+
+// ImportHerdsParams defines parameters for ImportHerds.
+type ImportHerdsParams struct {
+	// Mapping Name of the mapping that reads the file.
+	Mapping Name `form:"mapping" json:"mapping"`
+
+	// DryRun Read and check everything, write nothing.
+	DryRun *bool `form:"dry_run,omitempty" json:"dry_run,omitempty"`
+
+	// Strict One refused row refuses the file.
+	Strict *bool `form:"strict,omitempty" json:"strict,omitempty"`
+
+	// FileName What the file was called, for the report.
+	FileName *FileNameParam `form:"file_name,omitempty" json:"file_name,omitempty"`
+
+	// Digest The SHA-256 that the file must have, in hex, as a dry run reported it. Other bytes are refused with 409.
+	Digest *DigestParam `form:"digest,omitempty" json:"digest,omitempty"`
+
+	// Part The file holds a part of the sheet, so a row that it lacks is not gone. A file of refused rows is known to be one.
+	Part *PartParam `form:"part,omitempty" json:"part,omitempty"`
+
+	// MaxVoids How many events the file may void, where the mapping lets edited or vanished rows do so. Left out, the mapping's void_limit_percent of what came by it, and at least three.
+	MaxVoids *MaxVoidsParam `form:"max_voids,omitempty" json:"max_voids,omitempty"`
+}
 
 // ListVisitParams defines parameters for ListVisit.
 type ListVisitParams struct {
@@ -5977,6 +6204,12 @@ type ClientInterface interface {
 	// nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 	// adds nothing.
 	//
+	// A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
+	// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+	// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
+	// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
+	// that came by the same mapping are voided, never one that somebody else recorded or corrected.
+	//
 	// With `dry_run` nothing is written: the report says what would be.
 	//
 	// Takes any type of body and a specified content type.
@@ -6055,6 +6288,35 @@ type ClientInterface interface {
 	//
 	// Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 	PutPolicy(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ImportHerdsWithBody Import one CSV file over many herds
+	//
+	// The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
+	// received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
+	// at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
+	// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+	// refused itself.
+	//
+	// The refused rows of all herds come back as one file.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/imports (the `ImportHerds` operationId).
+	ImportHerdsWithBody(ctx context.Context, params *ImportHerdsParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetHerdsImport Report of an import over many herds
+	//
+	// For the token that sent the file, and administrators.
+	//
+	// Corresponds with GET /v1/imports/{id} (the `GetHerdsImport` operationId).
+	GetHerdsImport(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetHerdsRejects The refused rows of an import over many herds as one file
+	//
+	// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping. For the token that sent the file, and administrators.
+	//
+	// Corresponds with GET /v1/imports/{id}/rejects.csv (the `GetHerdsRejects` operationId).
+	GetHerdsRejects(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// ListVisit A work list of several herds in one call
 	//
@@ -6788,6 +7050,12 @@ func (c *Client) ListImports(ctx context.Context, herd HerdParam, params *ListIm
 // nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 // adds nothing.
 //
+// A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
+// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
+// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
+// that came by the same mapping are voided, never one that somebody else recorded or corrected.
+//
 // With `dry_run` nothing is written: the report says what would be.
 //
 // Takes any type of body and a specified content type.
@@ -6957,6 +7225,65 @@ func (c *Client) PutPolicyWithBody(ctx context.Context, herd HerdParam, from ope
 // Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 func (c *Client) PutPolicy(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewPutPolicyRequest(c.Server, herd, from, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ImportHerdsWithBody Import one CSV file over many herds
+//
+// The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
+// received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
+// at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
+// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+// refused itself.
+//
+// The refused rows of all herds come back as one file.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/imports (the `ImportHerds` operationId).
+func (c *Client) ImportHerdsWithBody(ctx context.Context, params *ImportHerdsParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewImportHerdsRequestWithBody(c.Server, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetHerdsImport Report of an import over many herds
+//
+// For the token that sent the file, and administrators.
+//
+// Corresponds with GET /v1/imports/{id} (the `GetHerdsImport` operationId).
+func (c *Client) GetHerdsImport(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetHerdsImportRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetHerdsRejects The refused rows of an import over many herds as one file
+//
+// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping. For the token that sent the file, and administrators.
+//
+// Corresponds with GET /v1/imports/{id}/rejects.csv (the `GetHerdsRejects` operationId).
+func (c *Client) GetHerdsRejects(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetHerdsRejectsRequest(c.Server, id)
 	if err != nil {
 		return nil, err
 	}
@@ -9163,6 +9490,42 @@ func NewImportFileRequestWithBody(server string, herd HerdParam, params *ImportF
 
 		}
 
+		if params.Digest != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "digest", *params.Digest, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Part != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "part", *params.Part, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.MaxVoids != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "max_voids", *params.MaxVoids, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: "int64"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if encoded := queryValues.Encode(); encoded != "" {
 			rawQueryFragments = append(rawQueryFragments, encoded)
 		}
@@ -10186,6 +10549,198 @@ func NewPutPolicyRequestWithBody(server string, herd HerdParam, from openapi_typ
 	}
 
 	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewImportHerdsRequestWithBody constructs an http.Request for the ImportHerds method, with any body, and a specified content type
+func NewImportHerdsRequestWithBody(server string, params *ImportHerdsParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/imports")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if queryFrag, err := runtime.StyleParamWithOptions("form", true, "mapping", params.Mapping, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+			return nil, err
+		} else {
+			for _, qp := range strings.Split(queryFrag, "&") {
+				rawQueryFragments = append(rawQueryFragments, qp)
+			}
+		}
+
+		if params.DryRun != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "dry_run", *params.DryRun, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Strict != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "strict", *params.Strict, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.FileName != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "file_name", *params.FileName, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Digest != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "digest", *params.Digest, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Part != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "part", *params.Part, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.MaxVoids != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "max_voids", *params.MaxVoids, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: "int64"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewGetHerdsImportRequest constructs an http.Request for the GetHerdsImport method
+func NewGetHerdsImportRequest(server string, id ImportIDParam) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: "uuid"})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/imports/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetHerdsRejectsRequest constructs an http.Request for the GetHerdsRejects method
+func NewGetHerdsRejectsRequest(server string, id ImportIDParam) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: "uuid"})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/imports/%s/rejects.csv", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
 
 	return req, nil
 }
@@ -11347,6 +11902,12 @@ type ClientWithResponsesInterface interface {
 	// nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 	// adds nothing.
 	//
+	// A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
+	// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+	// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
+	// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
+	// that came by the same mapping are voided, never one that somebody else recorded or corrected.
+	//
 	// With `dry_run` nothing is written: the report says what would be.
 	//
 	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
@@ -11439,6 +12000,39 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 	PutPolicyWithResponse(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*PutPolicyResponse, error)
+
+	// ImportHerdsWithBodyWithResponse Import one CSV file over many herds
+	//
+	// The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
+	// received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
+	// at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
+	// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+	// refused itself.
+	//
+	// The refused rows of all herds come back as one file.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/imports (the `ImportHerds` operationId).
+	ImportHerdsWithBodyWithResponse(ctx context.Context, params *ImportHerdsParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ImportHerdsResponse, error)
+
+	// GetHerdsImportWithResponse Report of an import over many herds
+	//
+	// For the token that sent the file, and administrators.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/imports/{id} (the `GetHerdsImport` operationId).
+	GetHerdsImportWithResponse(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*GetHerdsImportResponse, error)
+
+	// GetHerdsRejectsWithResponse The refused rows of an import over many herds as one file
+	//
+	// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping. For the token that sent the file, and administrators.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/imports/{id}/rejects.csv (the `GetHerdsRejects` operationId).
+	GetHerdsRejectsWithResponse(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*GetHerdsRejectsResponse, error)
 
 	// ListVisitWithResponse A work list of several herds in one call
 	//
@@ -14912,6 +15506,325 @@ func (r PutPolicyResponse) ContentType() string {
 	return ""
 }
 
+// ImportHerdsResponse201Headers the declared response headers of an HTTP 201 response for ImportHerds
+type ImportHerdsResponse201Headers struct {
+	Location *string
+}
+
+// ImportHerdsResponse202Headers the declared response headers of an HTTP 202 response for ImportHerds
+type ImportHerdsResponse202Headers struct {
+	Location *string
+}
+
+// ImportHerdsResponse401Headers the declared response headers of an HTTP 401 response for ImportHerds
+type ImportHerdsResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+// ImportHerdsResponse403Headers the declared response headers of an HTTP 403 response for ImportHerds
+type ImportHerdsResponse403Headers struct {
+	WWWAuthenticate *string
+}
+
+// ImportHerdsResponse503Headers the declared response headers of an HTTP 503 response for ImportHerds
+type ImportHerdsResponse503Headers struct {
+	RetryAfter *int
+}
+
+type ImportHerdsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *HerdsImportReport
+	// JSON201 the response for an HTTP 201 `application/json` response
+	JSON201 *HerdsImportReport
+	// JSON202 the response for an HTTP 202 `application/json` response
+	JSON202 *HerdsImportReport
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON403 the response for an HTTP 403 `application/problem+json` response
+	ApplicationProblemJSON403 *Forbidden
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
+	ApplicationProblemJSON409 *Conflict
+	// ApplicationProblemJSON413 the response for an HTTP 413 `application/problem+json` response
+	ApplicationProblemJSON413 *TooLarge
+	// ApplicationProblemJSON415 the response for an HTTP 415 `application/problem+json` response
+	ApplicationProblemJSON415 *UnsupportedMediaType
+	// ApplicationProblemJSON422 the response for an HTTP 422 `application/problem+json` response
+	ApplicationProblemJSON422 *Invalid
+	// ApplicationProblemJSON503 the response for an HTTP 503 `application/problem+json` response
+	ApplicationProblemJSON503 *Unavailable
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers201 the parsed response headers for an HTTP 201 response
+	Headers201 *ImportHerdsResponse201Headers
+	// Headers202 the parsed response headers for an HTTP 202 response
+	Headers202 *ImportHerdsResponse202Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ImportHerdsResponse401Headers
+	// Headers403 the parsed response headers for an HTTP 403 response
+	Headers403 *ImportHerdsResponse403Headers
+	// Headers503 the parsed response headers for an HTTP 503 response
+	Headers503 *ImportHerdsResponse503Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ImportHerdsResponse) GetJSON200() *HerdsImportReport {
+	return r.JSON200
+}
+
+// GetJSON201 returns the response for an HTTP 201 `application/json` response
+func (r ImportHerdsResponse) GetJSON201() *HerdsImportReport {
+	return r.JSON201
+}
+
+// GetJSON202 returns the response for an HTTP 202 `application/json` response
+func (r ImportHerdsResponse) GetJSON202() *HerdsImportReport {
+	return r.JSON202
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON403 returns the response for an HTTP 403 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON403() *Forbidden {
+	return r.ApplicationProblemJSON403
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON409() *Conflict {
+	return r.ApplicationProblemJSON409
+}
+
+// GetApplicationProblemJSON413 returns the response for an HTTP 413 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON413() *TooLarge {
+	return r.ApplicationProblemJSON413
+}
+
+// GetApplicationProblemJSON415 returns the response for an HTTP 415 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON415() *UnsupportedMediaType {
+	return r.ApplicationProblemJSON415
+}
+
+// GetApplicationProblemJSON422 returns the response for an HTTP 422 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON422() *Invalid {
+	return r.ApplicationProblemJSON422
+}
+
+// GetApplicationProblemJSON503 returns the response for an HTTP 503 `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSON503() *Unavailable {
+	return r.ApplicationProblemJSON503
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ImportHerdsResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ImportHerdsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ImportHerdsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ImportHerdsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ImportHerdsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetHerdsImportResponse200Headers the declared response headers of an HTTP 200 response for GetHerdsImport
+type GetHerdsImportResponse200Headers struct {
+	CacheControl *string
+}
+
+// GetHerdsImportResponse401Headers the declared response headers of an HTTP 401 response for GetHerdsImport
+type GetHerdsImportResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetHerdsImportResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *HerdsImportReport
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetHerdsImportResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetHerdsImportResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetHerdsImportResponse) GetJSON200() *HerdsImportReport {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetHerdsImportResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetHerdsImportResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetHerdsImportResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetHerdsImportResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetHerdsImportResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetHerdsImportResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetHerdsImportResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetHerdsImportResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetHerdsRejectsResponse200Headers the declared response headers of an HTTP 200 response for GetHerdsRejects
+type GetHerdsRejectsResponse200Headers struct {
+	CacheControl *string
+}
+
+// GetHerdsRejectsResponse401Headers the declared response headers of an HTTP 401 response for GetHerdsRejects
+type GetHerdsRejectsResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetHerdsRejectsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetHerdsRejectsResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetHerdsRejectsResponse401Headers
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetHerdsRejectsResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetHerdsRejectsResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetHerdsRejectsResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetHerdsRejectsResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetHerdsRejectsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetHerdsRejectsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetHerdsRejectsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetHerdsRejectsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // ListVisitResponse200Headers the declared response headers of an HTTP 200 response for ListVisit
 type ListVisitResponse200Headers struct {
 	CacheControl *string
@@ -16342,6 +17255,12 @@ func (c *ClientWithResponses) ListImportsWithResponse(ctx context.Context, herd 
 // nothing as a whole: a restart goes on behind the last whole chunk. The same file again, also reordered,
 // adds nothing.
 //
+// A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
+// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
+// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
+// that came by the same mapping are voided, never one that somebody else recorded or corrected.
+//
 // With `dry_run` nothing is written: the report says what would be.
 //
 // Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
@@ -16493,6 +17412,57 @@ func (c *ClientWithResponses) PutPolicyWithResponse(ctx context.Context, herd He
 		return nil, err
 	}
 	return ParsePutPolicyResponse(rsp)
+}
+
+// ImportHerdsWithBodyWithResponse Import one CSV file over many herds
+//
+// The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
+// received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
+// at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
+// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+// refused itself.
+//
+// The refused rows of all herds come back as one file.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/imports (the `ImportHerds` operationId).
+func (c *ClientWithResponses) ImportHerdsWithBodyWithResponse(ctx context.Context, params *ImportHerdsParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ImportHerdsResponse, error) {
+	rsp, err := c.ImportHerdsWithBody(ctx, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseImportHerdsResponse(rsp)
+}
+
+// GetHerdsImportWithResponse Report of an import over many herds
+//
+// For the token that sent the file, and administrators.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/imports/{id} (the `GetHerdsImport` operationId).
+func (c *ClientWithResponses) GetHerdsImportWithResponse(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*GetHerdsImportResponse, error) {
+	rsp, err := c.GetHerdsImport(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetHerdsImportResponse(rsp)
+}
+
+// GetHerdsRejectsWithResponse The refused rows of an import over many herds as one file
+//
+// The rows in the form of the file, with the reasons behind them. Mended, they can be sent again with the same mapping. For the token that sent the file, and administrators.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/imports/{id}/rejects.csv (the `GetHerdsRejects` operationId).
+func (c *ClientWithResponses) GetHerdsRejectsWithResponse(ctx context.Context, id ImportIDParam, reqEditors ...RequestEditorFn) (*GetHerdsRejectsResponse, error) {
+	rsp, err := c.GetHerdsRejects(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetHerdsRejectsResponse(rsp)
 }
 
 // ListVisitWithResponse A work list of several herds in one call
@@ -20108,6 +21078,316 @@ func ParsePutPolicyResponse(rsp *http.Response) (*PutPolicyResponse, error) {
 			headers.WWWAuthenticate = &value
 		}
 		response.Headers403 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseImportHerdsResponse parses an HTTP response from a ImportHerdsWithResponse call
+func ParseImportHerdsResponse(rsp *http.Response) (*ImportHerdsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ImportHerdsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest HerdsImportReport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
+		var dest HerdsImportReport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON201 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 202:
+		var dest HerdsImportReport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON202 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 403:
+		var dest Forbidden
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON403 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
+		var dest Conflict
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON409 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 413:
+		var dest TooLarge
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON413 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 415:
+		var dest UnsupportedMediaType
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON415 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 422:
+		var dest Invalid
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON422 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 503:
+		var dest Unavailable
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON503 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 201:
+		var headers ImportHerdsResponse201Headers
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = &value
+		}
+		response.Headers201 = &headers
+	case rsp.StatusCode == 202:
+		var headers ImportHerdsResponse202Headers
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = &value
+		}
+		response.Headers202 = &headers
+	case rsp.StatusCode == 401:
+		var headers ImportHerdsResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	case rsp.StatusCode == 403:
+		var headers ImportHerdsResponse403Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers403 = &headers
+	case rsp.StatusCode == 503:
+		var headers ImportHerdsResponse503Headers
+		if values := rsp.Header.Values("Retry-After"); len(values) > 0 {
+			var value int
+			if err := runtime.BindStyledParameterWithOptions("simple", "Retry-After", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.RetryAfter = &value
+		}
+		response.Headers503 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetHerdsImportResponse parses an HTTP response from a GetHerdsImportWithResponse call
+func ParseGetHerdsImportResponse(rsp *http.Response) (*GetHerdsImportResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetHerdsImportResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest HerdsImportReport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetHerdsImportResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetHerdsImportResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetHerdsRejectsResponse parses an HTTP response from a GetHerdsRejectsWithResponse call
+func ParseGetHerdsRejectsResponse(rsp *http.Response) (*GetHerdsRejectsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetHerdsRejectsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetHerdsRejectsResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetHerdsRejectsResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
 	}
 
 	return response, nil

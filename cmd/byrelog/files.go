@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -27,102 +28,6 @@ import (
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/simherd"
 )
-
-func (p *program) importCommand() *cobra.Command {
-	var f clientFlags
-	var mapping, rejects string
-	var dry, strict, workbook bool
-	cmd := &cobra.Command{
-		Use: "import HERD FILE", Short: "Take in a CSV file or a workbook", Args: cobra.ExactArgs(2),
-		Long: `Take in a CSV file (- is standard input): byrelog's own form, or with --mapping
-a foreign sheet. A file named .xlsx is read as the workbook that it is. A file may be sent again as often as you like: what is there
-already is not stored twice.
-
---dry-run says what would happen and writes nothing. Rows with faults are told
-and left out; --rejects FILE saves them as a sheet of the same form with the
-reasons, to be mended and sent again. Exit code 1 if any row was refused.`,
-		Example: "  byrelog import alder-row office.csv --mapping office-rows --dry-run",
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return p.importFile(cmd.Context(), &f, args[0], args[1], &api.ImportFileParams{
-				Mapping: given(mapping), DryRun: &dry, Strict: &strict,
-			}, rejects, workbook || isWorkbook(args[1]))
-		},
-	}
-	f.add(cmd)
-	cmd.Flags().StringVar(&mapping, "mapping", "", "name of a saved mapping (byrelog mapping put)")
-	cmd.Flags().StringVar(&rejects, "rejects", "", "file for the refused rows")
-	cmd.Flags().BoolVar(&dry, "dry-run", false, "say what would happen, write nothing")
-	cmd.Flags().BoolVar(&workbook, "workbook", false, "the file is a workbook (.xlsx), whatever its name")
-	cmd.Flags().BoolVar(&strict, "strict", false, "one refused row refuses the whole file")
-	return cmd
-}
-
-func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name string, params *api.ImportFileParams, rejects string, workbook bool) error {
-	c, err := p.client(f)
-	if err != nil {
-		return err
-	}
-	if rejects != "" && *params.DryRun {
-		return usage("--rejects goes with an import, not with --dry-run: a dry run keeps nothing")
-	}
-	in, err := p.input(ctx, name)
-	if err != nil {
-		return err
-	}
-	defer in.close()
-	if name != "-" {
-		base := filepath.Base(name)
-		params.FileName = &base
-	}
-	body := io.Reader(bufio.NewReaderSize(in, 1<<16))
-	bar := p.bar(in.size, "sending "+filepath.Base(name))
-	if bar != nil {
-		body = io.TeeReader(body, bar)
-	}
-	send := c.ImportCSV
-	if workbook {
-		send = c.ImportWorkbook
-	}
-	report, err := send(ctx, herd, params, body)
-	if bar != nil {
-		_ = bar.Clear() // a bar that stays is only untidy
-	}
-	if brokenOff(err) && !*params.DryRun {
-		return fmt.Errorf("%w; sending the file again appends only what is missing", explain(f, err))
-	}
-	if err != nil {
-		return explain(f, err)
-	}
-	if err := p.show(f, report, func(w *tabwriter.Writer) { importText(w, report) }); err != nil {
-		return err
-	}
-	if rejects != "" && report.Counts.Refused > 0 && report.ID != nil {
-		if err := p.saveRejects(ctx, c, f, herd, report, rejects); err != nil {
-			return err
-		}
-	}
-	if report.Counts.Refused > 0 || report.State == api.ImportReportStateFailed {
-		return errQuiet
-	}
-	return nil
-}
-
-func importText(w io.Writer, r *api.ImportReport) {
-	verb := "appended"
-	if r.DryRun {
-		verb = "would be appended"
-	}
-	if r.Error != nil {
-		line(w, "The import stopped: "+*r.Error)
-	}
-	c := r.Counts
-	line(w, fmt.Sprintf("%d rows read: %d events %s, %d were there already; %d rows refused, %d skipped.", c.Rows, c.Appended, verb, c.AlreadyThere, c.Refused, c.Skipped))
-	rowProblems(w, "Refused:", r.Problems)
-	rowProblems(w, "Taken, but worth a look:", r.Notices)
-	if int64(len(r.Problems)) > 0 && r.Rejects != nil {
-		line(w, "All refused rows: "+*r.Rejects)
-	}
-}
 
 func rowProblems(w io.Writer, title string, list []api.RowProblem) {
 	if len(list) == 0 {
@@ -139,25 +44,15 @@ func rowProblems(w io.Writer, title string, list []api.RowProblem) {
 		if pr.Column != nil {
 			s += ", " + *pr.Column
 		}
+		if pr.Value != nil && !strings.Contains(pr.Detail, strconv.Quote(*pr.Value)) {
+			s += " " + strconv.Quote(*pr.Value)
+		}
 		s += ": " + pr.Detail
 		if pr.Suggestion != nil {
 			s += " (" + *pr.Suggestion + ")"
 		}
 		line(w, s)
 	}
-}
-
-func (p *program) saveRejects(ctx context.Context, c *api.ClientWithResponses, f *clientFlags, herd string, r *api.ImportReport, name string) error {
-	rsp, err := c.GetRejects(ctx, herd, *r.ID)
-	if err != nil {
-		return explain(f, err)
-	}
-	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
-	if err := save(name, copyOf(rsp.Body)); err != nil {
-		return err
-	}
-	p.tell("The refused rows are in %s.\n", name)
-	return nil
 }
 
 func copyOf(r io.Reader) func(io.Writer) error {

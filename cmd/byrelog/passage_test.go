@@ -20,6 +20,7 @@ const sheets = "../../testdata/sheets/"
 type tally struct {
 	Rows, Skipped, Refused, Events, Appended int64
 	AlreadyThere                             int64 `json:"already_there"`
+	Amended, Changed, Withdrawn, Vanished    int64
 }
 
 // takeIn imports with --json and gives the report's counts.

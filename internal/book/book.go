@@ -15,12 +15,13 @@ import (
 
 // Bounds of one request.
 const (
-	MaxAppend = 5_000  // events in one append, and in one chunk of an import
-	maxFaults = 100    // faults that are told in full
-	maxQueue  = 20_000 // events that may wait for one herd's head
-	tokenTTL  = 15 * time.Second
-	pollHead  = 500 * time.Millisecond
-	maxWait   = 30 * time.Second
+	MaxAppend  = 5_000  // events in one append, and in one chunk of an import
+	maxFaults  = 100    // faults that are told in full
+	maxQueue   = 20_000 // events that may wait for one herd's head
+	maxImports = 4      // imports that are worked on at the same time; a file over many herds is as many imports
+	tokenTTL   = 15 * time.Second
+	pollHead   = 500 * time.Millisecond
+	maxWait    = 30 * time.Second
 )
 
 // Options are what a Book needs beside its store. Zero values are usable.
@@ -49,6 +50,7 @@ type Book struct {
 	waiters   map[uuid.UUID]chan struct{}
 	running   map[uuid.UUID]bool // imports that this process works on
 	stopping  bool               // no new ones are taken up
+	slots     chan struct{}      // imports that are worked on at the same time
 
 	jobs sync.WaitGroup  // imports that outlive their request
 	life context.Context //nolint:containedctx // ends when the book is closed; imports outlive any request
@@ -78,6 +80,7 @@ func New(db *store.DB, o Options) *Book {
 		appenders: map[uuid.UUID]*appender{},
 		waiters:   map[uuid.UUID]chan struct{}{},
 		running:   map[uuid.UUID]bool{},
+		slots:     make(chan struct{}, maxImports),
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -27,6 +28,9 @@ type ImportOptions struct {
 	DryRun   bool   // say what would happen, write nothing
 	Strict   bool   // one refused row refuses the file
 	Workbook bool   // the file is a workbook (.xlsx)
+	Part     bool   // the file holds a part of the sheet: what it lacks is not gone
+	MaxVoids *int64 // how many events it may void; nil: what the mapping allows
+	Digest   string // the file must have this SHA-256, in hex; "" = any
 }
 
 // ImportCounts tell what became of a file's rows and events.
@@ -37,6 +41,10 @@ type ImportCounts struct {
 	Events       int64 `json:"events"`        // events that the other rows gave
 	Appended     int64 `json:"appended"`      // of them new; in a dry run: would be
 	AlreadyThere int64 `json:"already_there"` // of them stored before
+	Amended      int64 `json:"amended"`       // of them edited since: the stored event voided and restated
+	Changed      int64 `json:"changed"`       // of them edited since: left alone and told
+	Withdrawn    int64 `json:"withdrawn"`     // events that the sheet states no more, voided
+	Vanished     int64 `json:"vanished"`      // events that the sheet states no more, left alone and told
 }
 
 // ImportReport tells how an import stands.
@@ -49,6 +57,8 @@ type ImportReport struct {
 	Counts               ImportCounts
 	Problems             []sheet.Problem // the first of them
 	Notices              []sheet.Problem // what was taken but deserves a look; the first of them
+	Differences          []Difference    // where the sheet and the log differ and the log was left alone; the first of them
+	Findings             *ImportFindings // what the records say of the events that it brought; nil in lists and while it runs
 	Error                string          // why the file was refused as a whole
 	CreatedAt, UpdatedAt time.Time
 	FinishedAt           *time.Time
@@ -67,10 +77,28 @@ const (
 // after a restart and still read the file the same way.
 type importPlan struct {
 	Doc    string     `json:"doc,omitempty"` // the mapping's text; empty is native
+	Name   string     `json:"name,omitempty"`
 	Today  event.Date `json:"today"`
 	Strict bool       `json:"strict,omitempty"`
 	// Workbook: the file is read as .xlsx.
 	Workbook bool `json:"workbook,omitempty"`
+	Part     bool `json:"part,omitempty"`
+	// MaxVoids is nil for what the mapping allows.
+	MaxVoids *int64     `json:"max_voids,omitempty"`
+	File     *uuid.UUID `json:"file,omitempty"` // the file over many herds that it is a part of
+}
+
+// stageBytes is how much of a body goes into one row of the staging table: of
+// the parts of a file over many herds all are in memory at once.
+func (p *importPlan) stageBytes() int {
+	if p.File != nil {
+		return stageBytes / 64
+	}
+	return stageBytes
+}
+
+func (o *ImportOptions) plan(doc string, today event.Date) importPlan {
+	return importPlan{Doc: doc, Name: o.Mapping, Today: today, Strict: o.Strict, Part: o.Part, MaxVoids: o.MaxVoids, Workbook: o.Workbook}
 }
 
 // Import takes in a file. The file is first received and read through to its
@@ -91,7 +119,7 @@ func (b *Book) Import(ctx context.Context, h *Herd, body io.Reader, o ImportOpti
 	if err != nil {
 		return nil, err
 	}
-	plan := importPlan{Doc: doc, Today: b.today(h), Strict: o.Strict, Workbook: o.Workbook}
+	plan := o.plan(doc, b.today(h))
 	if o.DryRun {
 		return b.dryRun(ctx, h, body, plan, o)
 	}
@@ -114,22 +142,54 @@ func (b *Book) dryRun(ctx context.Context, h *Herd, body io.Reader, plan importP
 	if err != nil {
 		return nil, err
 	}
+	if err := p.rehearse(ctx); err != nil {
+		return nil, err
+	}
+	sum := [32]byte(digest.Sum(nil))
+	if err := o.wants(sum); err != nil {
+		return nil, err
+	}
+	return p.rehearsed(ctx, sum, o)
+}
+
+// rehearse takes a sheet through to its end without writing anything.
+func (p *passage) rehearse(ctx context.Context) error {
 	p.dry = true
 	for last := false; !last; {
 		lines, err := p.chunk()
 		last = errors.Is(err, io.EOF)
 		if err != nil && !last {
-			return nil, fileFault(err)
+			return fileFault(err)
 		}
-		if _, err := p.sort(ctx, lines); err != nil {
-			return nil, err
+		if _, err := p.sort(ctx, lines, last); err != nil {
+			return err
 		}
 	}
-	now := b.stamp()
-	return &ImportReport{
-		State: store.ImportDone, DryRun: true, Mapping: o.Mapping, FileName: o.FileName, Digest: [32]byte(digest.Sum(nil)),
-		Counts: p.counts, Problems: p.report.Problems, Notices: p.report.Notices, CreatedAt: now, UpdatedAt: now, FinishedAt: &now,
-	}, nil
+	return nil
+}
+
+// rehearsed reports on a dry run.
+func (p *passage) rehearsed(ctx context.Context, digest [32]byte, o ImportOptions) (*ImportReport, error) {
+	now := p.book.stamp()
+	r := &ImportReport{
+		State: store.ImportDone, DryRun: true, Mapping: o.Mapping, FileName: o.FileName, Digest: digest,
+		Counts: p.counts, Problems: p.report.Problems, Notices: p.report.Notices, Differences: p.report.Differences,
+		CreatedAt: now, UpdatedAt: now, FinishedAt: &now,
+	}
+	if text := p.tooManyVoids(); text != "" {
+		r.State, r.Error = store.ImportFailed, text
+	}
+	var err error
+	r.Findings, err = p.raised(ctx)
+	return r, err
+}
+
+// wants holds the file's digest against the one that was asked for.
+func (o *ImportOptions) wants(digest [32]byte) error {
+	if got := hex.EncodeToString(digest[:]); o.Digest != "" && o.Digest != got {
+		return fail(Conflict, "file-differs", "the file has the SHA-256 %s and not the one that was asked for; nothing was written: run it dry again and look at what it would do", got)
+	}
+	return nil
 }
 
 // receive stages the file and reads it through on the way. What it refuses it
@@ -146,7 +206,7 @@ func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan import
 	}); err != nil {
 		return uuid.Nil, wrap("start import", err)
 	}
-	err = b.stage(ctx, h, id, body, plan)
+	err = b.stageAll(ctx, h, id, body, plan, o)
 	if err == nil {
 		return id, nil
 	}
@@ -162,35 +222,54 @@ func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan import
 	return uuid.Nil, err
 }
 
+// stageAll stages the body and makes the import ready to be worked on.
+func (b *Book) stageAll(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan, o ImportOptions) error {
+	got, err := b.stage(ctx, h, id, body, plan)
+	if err != nil {
+		return err
+	}
+	if err := o.wants(got.digest); err != nil {
+		return err
+	}
+	return wrap("finish upload", b.db.FinishStaging(ctx, h.ID, id, got.digest, got.chunks, got.rows, b.stamp()))
+}
+
+// staged is what was received of a body.
+type staged struct {
+	digest       [32]byte
+	chunks, rows int64
+	reader       *sheet.Reader // at its end
+}
+
 // stage copies the body into the staging table while a second goroutine reads
 // it through as a sheet.
-func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan) error {
+func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan) (staged, error) {
 	type outcome struct {
-		rows int64
-		err  error
+		reader *sheet.Reader
+		err    error
 	}
 	pr, pw := io.Pipe()
 	read := make(chan outcome, 1)
 	go func() {
-		rows, err := b.readThrough(h, plan, pr)
+		reader, err := b.readThrough(h, plan, pr)
 		pr.CloseWithError(io.ErrClosedPipe) // unblocks the writer if reading ended early
-		read <- outcome{rows, err}
+		read <- outcome{reader, err}
 	}()
 	digest := sha256.New()
-	chunks, copyErr := b.stageChunks(ctx, h, id, io.TeeReader(body, digest), pw)
+	chunks, copyErr := b.stageChunks(ctx, h, id, plan, io.TeeReader(body, digest), pw)
 	_ = pw.CloseWithError(copyErr) // nil is io.EOF for the reader; never fails
-	sheet := <-read
+	through := <-read
 	switch {
 	case copyErr != nil && !errors.Is(copyErr, io.ErrClosedPipe):
-		return copyErr
-	case sheet.err != nil:
-		return fileFault(sheet.err)
+		return staged{}, copyErr
+	case through.err != nil:
+		return staged{}, fileFault(through.err)
 	}
-	return wrap("finish upload", b.db.FinishStaging(ctx, h.ID, id, [32]byte(digest.Sum(nil)), chunks, sheet.rows, b.stamp()))
+	return staged{[32]byte(digest.Sum(nil)), chunks, int64(through.reader.Stats().Rows), through.reader}, nil
 }
 
-func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, through io.Writer) (int64, error) {
-	buf, packed := make([]byte, stageBytes), []byte(nil)
+func (b *Book) stageChunks(ctx context.Context, h *Herd, id uuid.UUID, plan importPlan, body io.Reader, through io.Writer) (int64, error) {
+	buf, packed := make([]byte, plan.stageBytes()), []byte(nil)
 	for n := int64(0); ; n++ {
 		size, err := fill(body, buf)
 		last := errors.Is(err, io.EOF)
@@ -267,7 +346,12 @@ func (b *Book) start(h *Herd, id uuid.UUID) <-chan struct{} {
 	go func() {
 		defer close(done)
 		defer b.jobs.Done()
-		b.work(h, id)
+		select {
+		case b.slots <- struct{}{}:
+			b.work(h, id)
+			<-b.slots
+		case <-b.life.Done(): // the next start resumes it
+		}
 		b.mu.Lock()
 		delete(b.running, id)
 		b.mu.Unlock()
@@ -332,7 +416,10 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
 	if err != nil {
 		return err
 	}
-	if err := p.resume(&job); err != nil {
+	if refused, err := b.guard(ctx, h, &job, plan); err != nil || refused {
+		return err
+	}
+	if err := p.resume(ctx, &job); err != nil {
 		return err
 	}
 	if err := p.expect(ctx); err != nil {
@@ -344,11 +431,39 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
 		if c.err != nil {
 			return fmt.Errorf("read staged file: %w", c.err)
 		}
-		if err := p.append(ctx, &job, c.lines, c.last); err != nil {
+		more, err := p.append(ctx, &job, c.lines, c.last)
+		for c.last && more && err == nil {
+			more, err = p.append(ctx, &job, nil, true)
+		}
+		if err != nil {
 			return err
 		}
 	}
 	return context.Cause(ctx)
+}
+
+// guard rehearses an import that could void events before its first chunk, so
+// that one that would void too many is refused before anything is written.
+func (b *Book) guard(ctx context.Context, h *Herd, job *store.Import, plan importPlan) (refused bool, err error) {
+	if job.ChunksDone > 0 {
+		return false, nil
+	}
+	p, err := b.newPassage(h, plan, &stagedReader{ctx: ctx, book: b, herd: h, id: job.ID, chunks: job.Chunks})
+	if err != nil || !p.reader.Mapping().Voids() {
+		return false, err
+	}
+	if err := p.readIndex(ctx); err != nil || len(p.sync.origins) == 0 {
+		return false, err // there is nothing that it could void
+	}
+	p.guards = true
+	if err := p.rehearse(ctx); err != nil {
+		return false, err
+	}
+	text := p.tooManyVoids()
+	if text == "" {
+		return false, nil
+	}
+	return true, wrap("refuse import", b.db.SaveProgress(ctx, h.ID, store.ImportProgress{ID: job.ID, State: store.ImportFailed, Error: text, At: b.stamp()}))
 }
 
 // stagedReader reads a staged file back, one chunk at a time.
@@ -409,13 +524,9 @@ func (b *Book) Resume(ctx context.Context) error {
 	if err != nil {
 		return wrap("list unfinished imports", err)
 	}
-	herds, err := b.db.Herds(ctx)
+	byID, err := b.herdsByID(ctx)
 	if err != nil {
-		return wrap("list herds", err)
-	}
-	byID := make(map[uuid.UUID]*Herd, len(herds))
-	for i := range herds {
-		byID[herds[i].ID] = &herds[i]
+		return err
 	}
 	for _, job := range jobs {
 		h := byID[job.Herd]

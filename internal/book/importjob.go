@@ -1,13 +1,11 @@
 package book
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -22,7 +20,11 @@ func (b *Book) ImportReport(ctx context.Context, h *Herd, id uuid.UUID) (*Import
 	if err != nil {
 		return nil, err
 	}
-	return reportOf(job)
+	r, seqs, err := reportOf(job)
+	if err == nil && r.State == store.ImportDone {
+		r.Findings, err = b.findingsOf(ctx, h, seqs)
+	}
+	return r, err
 }
 
 func (b *Book) job(ctx context.Context, h *Herd, id uuid.UUID) (*store.Import, error) {
@@ -47,23 +49,21 @@ func (b *Book) ImportSeqs(ctx context.Context, h *Herd, id uuid.UUID) (func(seq 
 	if err := json.Unmarshal(job.Report, &rep); err != nil {
 		return nil, fmt.Errorf("read report of import: %w", err)
 	}
-	return func(seq int64) bool {
-		i, found := slices.BinarySearchFunc(rep.Seqs, seq, func(run [2]int64, seq int64) int { return cmp.Compare(run[0], seq) })
-		return found || i > 0 && seq <= rep.Seqs[i-1][1]
-	}, nil
+	return func(seq int64) bool { return within(rep.Seqs, seq) }, nil
 }
 
-func reportOf(job *store.Import) (*ImportReport, error) {
+// reportOf gives the report of a job and which events it appended.
+func reportOf(job *store.Import) (*ImportReport, [][2]int64, error) {
 	r := &ImportReport{
 		ID: job.ID, State: job.State, Mapping: job.Mapping, FileName: job.FileName, Digest: job.Digest, Error: job.Error,
 		CreatedAt: job.CreatedAt, UpdatedAt: job.UpdatedAt, FinishedAt: job.FinishedAt,
 	}
 	var rep report
 	if err := errors.Join(json.Unmarshal(job.Counts, &r.Counts), json.Unmarshal(job.Report, &rep)); err != nil {
-		return nil, fmt.Errorf("read report of import: %w", err)
+		return nil, nil, fmt.Errorf("read report of import: %w", err)
 	}
-	r.Problems, r.Notices = rep.Problems, rep.Notices
-	return r, nil
+	r.Problems, r.Notices, r.Differences = rep.Problems, rep.Notices, rep.Differences
+	return r, rep.Seqs, nil
 }
 
 // Imports lists the herd's imports, newest first; before (if not zero) goes on
@@ -75,7 +75,7 @@ func (b *Book) Imports(ctx context.Context, h *Herd, limit int, before time.Time
 	}
 	list := make([]*ImportReport, len(jobs))
 	for i := range jobs {
-		if list[i], err = reportOf(&jobs[i]); err != nil {
+		if list[i], _, err = reportOf(&jobs[i]); err != nil {
 			return nil, err
 		}
 	}
@@ -99,24 +99,27 @@ func (b *Book) Rejects(ctx context.Context, h *Herd, id uuid.UUID, w io.Writer) 
 		return err
 	}
 	for after := int64(0); ; {
-		const page = 500
-		rows, err := b.db.Rejects(ctx, h.ID, id, after, page)
+		rows, err := b.db.Rejects(ctx, h.ID, id, after, rejectPage)
 		if err != nil {
 			return wrap("read refused rows", err)
 		}
 		for _, r := range rows {
-			var cells []string
-			var problems []sheet.Problem
-			if err := errors.Join(json.Unmarshal([]byte(r.Row), &cells), json.Unmarshal(r.Errors, &problems)); err != nil {
-				return fmt.Errorf("read refused row: %w", err)
-			}
-			if err := out.Write(cells, problems); err != nil {
+			if err := writeReject(out, &r); err != nil {
 				return err
 			}
 			after = r.Line
 		}
-		if len(rows) < page {
+		if len(rows) < rejectPage {
 			return out.Flush()
 		}
 	}
+}
+
+func writeReject(out *sheet.RejectWriter, r *store.Reject) error {
+	var cells []string
+	var problems []sheet.Problem
+	if err := errors.Join(json.Unmarshal([]byte(r.Row), &cells), json.Unmarshal(r.Errors, &problems)); err != nil {
+		return fmt.Errorf("read refused row: %w", err)
+	}
+	return out.Write(cells, problems)
 }

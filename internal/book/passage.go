@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -33,6 +34,22 @@ type passage struct {
 	// that their ids need not be looked up: the log's unique key tells if that
 	// stops being true, by a row that comes twice or by another writer.
 	alone bool
+
+	sync    *syncIndex // nil: nothing to hold the sheet against
+	ready   bool       // the index was read
+	stated  map[mark]struct{}
+	keys    map[mark]int32 // rows by their key: the line
+	unread  bool           // a row's key could not be read: whether it is gone cannot be told
+	arrived map[string][]arrival
+	guards  bool         // it is a rehearsal for the number of voids alone
+	facts   []repro.Fact // of a dry run: what it would have appended
+	lines   []int        // of the facts
+}
+
+// arrival is a new event of a sheet without a key.
+type arrival struct {
+	line  int
+	event *event.Event
 }
 
 // report is what an import remembers beside its counts.
@@ -41,6 +58,8 @@ type report struct {
 	Problems []sheet.Problem `json:"problems,omitempty"`
 	Notices  []sheet.Problem `json:"notices,omitempty"`
 	Seqs     [][2]int64      `json:"seqs,omitempty"` // appended, first and last of each run
+
+	Differences []Difference `json:"differences,omitempty"`
 }
 
 // appended adds the seqs from first to last to those of the import.
@@ -68,19 +87,30 @@ func (b *Book) newPassage(h *Herd, plan importPlan, body io.Reader) (*passage, e
 	if err != nil {
 		return nil, err
 	}
-	r, err := sheet.NewReader(body, m, h.Name, plan.Today, plan.reading()...)
+	read := sheet.NewReader
+	if plan.File != nil {
+		read = sheet.NewPartReader
+	}
+	r, err := read(body, m, h.Name, plan.Today, append(plan.reading(), sheet.WithHerdID(h.ID.String()))...)
 	if err != nil {
 		return nil, fileFault(err)
 	}
-	return &passage{book: b, herd: h, plan: plan, reader: r, report: report{Layout: r.Layout()}, voided: map[uuid.UUID]bool{}}, nil
+	p := &passage{
+		book: b, herd: h, plan: plan, reader: r, report: report{Layout: r.Layout()}, voided: map[uuid.UUID]bool{},
+		stated: map[mark]struct{}{}, keys: map[mark]int32{}, arrived: map[string][]arrival{},
+	}
+	if m.Resyncs() {
+		p.sync, err = b.newSyncIndex(h, m, plan.Name)
+	}
+	return p, err
 }
 
 // readThrough reads a sheet to its end without looking at the log, and counts
 // its rows.
-func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader) (int64, error) {
+func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader) (*sheet.Reader, error) {
 	p, err := b.newPassage(h, plan, body)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
 	var problems []sheet.Problem
 	for {
@@ -89,15 +119,15 @@ func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader) (int64, err
 			break
 		}
 		if err != nil {
-			return 0, err
+			return nil, err
 		}
 		problems = keep(problems, line.Problems)
 	}
 	stats := p.reader.Stats()
 	if plan.Strict && stats.Refused > 0 {
-		return 0, strictFault(problems, stats.Refused)
+		return nil, strictFault(problems, stats.Refused)
 	}
-	return int64(stats.Rows), nil
+	return p.reader, nil
 }
 
 func strictFault(problems []sheet.Problem, refused int) error {
@@ -117,17 +147,23 @@ func keep(list, more []sheet.Problem) []sheet.Problem {
 
 // resume takes up the counts of an import and passes over its rows that are
 // done. The file and the mapping are the same as before, so the rows are too.
-func (p *passage) resume(job *store.Import) error {
+func (p *passage) resume(ctx context.Context, job *store.Import) error {
 	if job.ChunksDone == 0 {
 		return nil
+	}
+	if err := p.readIndex(ctx); err != nil {
+		return err
 	}
 	if err := errors.Join(json.Unmarshal(job.Counts, &p.counts), json.Unmarshal(job.Report, &p.report)); err != nil {
 		return fmt.Errorf("read progress of import: %w", err)
 	}
 	for range job.RowsDone {
-		if _, err := p.reader.Next(); err != nil {
+		line, err := p.reader.Next()
+		if err != nil {
 			return fmt.Errorf("pass over rows that are done: %w", err)
 		}
+		p.mark(&line)
+		p.recall(&line)
 	}
 	return nil
 }
@@ -192,65 +228,94 @@ func (p *passage) expect(ctx context.Context) error {
 // sorted is a chunk held against the log.
 type sorted struct {
 	fresh   []*row
+	lines   []int        // of the fresh rows
 	counts  ImportCounts // with this chunk
 	report  report       // with this chunk
 	rejects []store.Reject
+	edited  map[uuid.UUID]*event.Event // what the rows state instead of events of the log
+	told    int                        // differences of the report that are not of this chunk
+	more    bool                       // the sheet is read, and there is more to void than one chunk takes
 }
 
 // sort finds out what of a chunk is new and which rows the log contradicts. A
-// row is taken whole or set aside whole.
-func (p *passage) sort(ctx context.Context, lines []sheet.Line) (*sorted, error) {
-	var events []*event.Event
+// row is taken whole or set aside whole. With the last rows comes what the
+// sheet does not state any more.
+func (p *passage) sort(ctx context.Context, lines []sheet.Line, last bool) (*sorted, error) {
+	if err := p.readIndex(ctx); err != nil {
+		return nil, err
+	}
+	out := &sorted{counts: p.counts, report: p.report, edited: map[uuid.UUID]*event.Event{}, told: len(p.report.Differences)}
+	out.report.Differences = slices.Clip(out.report.Differences)
+	changes := make([][]change, len(lines))
+	n := 0
 	for i := range lines {
-		events = append(events, lines[i].Events...)
+		n += len(lines[i].Events)
+	}
+	events, room := make([]*event.Event, 0, n), make([]change, n)
+	for i := range lines {
+		p.mark(&lines[i])
+		n = len(lines[i].Events)
+		changes[i], room = room[:n:n], room[n:]
+		p.decide(&lines[i], changes[i])
+		for _, c := range changes[i] {
+			if c.kind != changeNone && c.kind != changeTell {
+				events = append(events, c.event)
+			}
+			if c.void != nil {
+				events = append(events, c.void)
+			}
+		}
+	}
+	var gone []change
+	if last {
+		gone = p.gone()
+		for _, g := range gone {
+			if g.void != nil {
+				events = append(events, g.void)
+			}
+		}
 	}
 	c, err := p.book.newClassifier(ctx, p.herd, events, p.alone)
 	if err != nil {
 		return nil, err
 	}
 	c.seen, c.voided = p.seen, p.voided
-	out := &sorted{counts: p.counts, report: p.report}
 	for i := range lines {
-		if err := p.sortLine(ctx, c, &lines[i], out); err != nil {
+		if err := p.sortLine(ctx, c, &lines[i], changes[i], out); err != nil {
 			return nil, err
 		}
 	}
+	if err := p.sortGone(ctx, c, gone, out); err != nil {
+		return nil, err
+	}
+	if err := p.describe(ctx, out); err != nil {
+		return nil, err
+	}
 	if p.dry {
 		p.counts, p.report = out.counts, out.report
-		p.remember(out.fresh)
+		p.remember(out)
 	}
 	return out, nil
 }
 
-func (p *passage) sortLine(ctx context.Context, c *classifier, line *sheet.Line, out *sorted) error {
+func (p *passage) sortLine(ctx context.Context, c *classifier, line *sheet.Line, changes []change, out *sorted) error {
 	if line.End {
 		return nil // it closes the file and is no record of the herd
 	}
 	out.counts.Rows++
 	out.report.Notices = keep(out.report.Notices, line.Notices)
-	problems := line.Problems
-	var fresh []*row
-	there := int64(0)
-	for _, e := range line.Events {
-		problem, v, err := p.sortEvent(ctx, c, line, e)
-		if err != nil {
+	taken := lineSorted{problems: line.Problems}
+	for i := range changes {
+		if err := p.sortChange(ctx, c, line, &changes[i], &taken); err != nil {
 			return err
-		}
-		switch {
-		case problem != nil:
-			problems = append(problems, *problem)
-		case v.outcome == Appended:
-			fresh = append(fresh, v.row)
-		default:
-			there++
 		}
 	}
 	switch {
-	case len(problems) > 0:
-		c.forget(fresh)
+	case len(taken.problems) > 0:
+		c.forget(taken.fresh)
 		out.counts.Refused++
-		out.report.Problems = keep(out.report.Problems, problems)
-		reject, err := rejected(line, problems)
+		out.report.Problems = keep(out.report.Problems, taken.problems)
+		reject, err := rejected(line, taken.problems)
 		if err != nil {
 			return err
 		}
@@ -258,10 +323,7 @@ func (p *passage) sortLine(ctx context.Context, c *classifier, line *sheet.Line,
 	case line.Skipped != "":
 		out.counts.Skipped++
 	default:
-		out.counts.Events += int64(len(fresh)) + there
-		out.counts.Appended += int64(len(fresh))
-		out.counts.AlreadyThere += there
-		out.fresh = append(out.fresh, fresh...)
+		out.take(line.Number, &taken)
 	}
 	return nil
 }
@@ -297,29 +359,39 @@ func rejected(line *sheet.Line, problems []sheet.Problem) (store.Reject, error) 
 	return store.Reject{Line: int64(line.Number), Row: string(cells), Errors: doc}, nil
 }
 
-func (p *passage) remember(fresh []*row) {
+func (p *passage) remember(out *sorted) {
 	if p.seen == nil {
 		p.seen = map[uuid.UUID]seen{}
 	}
-	for _, r := range fresh {
+	for i, r := range out.fresh {
 		p.seen[r.event.ID] = seen{leaf: r.leaf, salt: r.event.NoteSalt, kind: r.event.Kind}
+		if p.guards {
+			continue
+		}
+		p.facts = append(p.facts, repro.Fact{Event: r.event})
+		p.lines = append(p.lines, out.lines[i])
 	}
 }
 
-// append writes a chunk and the import's progress in one transaction.
-func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.Line, last bool) error {
-	const attempts = 5
+// append writes a chunk and the import's progress in one transaction. more
+// tells that the import is not at its end.
+func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.Line, last bool) (more bool, err error) {
+	const attempts = 50
 	for i := 0; ; i++ {
-		out, err := p.sort(ctx, lines)
+		out, err := p.sort(ctx, lines, last)
 		if err != nil {
-			return err
+			return false, err
 		}
-		progress, err := p.progress(job, out, int64(len(lines)), last)
+		more := !last || out.more
+		progress, err := p.progress(job, out, int64(len(lines)), !more)
 		if err != nil {
-			return err
+			return false, err
 		}
 		before := out.report
-		_, err = p.book.db.Append(ctx, p.herd.ID, store.Bulk, func(head store.Head) (store.Batch, error) {
+		head, err := p.book.db.Append(ctx, p.herd.ID, store.Bulk, func(head store.Head) (store.Batch, error) {
+			if p.sync != nil && head.Seq != p.sync.trust {
+				return store.Batch{}, errMoved
+			}
 			n := newNumberer(p.herd, head, p.book.stamp())
 			batch := store.Batch{Import: progress, Rows: make([]store.Row, len(out.fresh))}
 			for i, r := range out.fresh {
@@ -330,17 +402,24 @@ func (p *passage) append(ctx context.Context, job *store.Import, lines []sheet.L
 			progress.Report, err = out.report.doc()
 			return batch, err
 		})
-		if errors.Is(err, store.ErrIDTaken) && i < attempts {
-			p.alone = false
-			continue // the file has it twice, or somebody else brought one of the ids meanwhile: look again
+		if (errors.Is(err, store.ErrIDTaken) || errors.Is(err, errMoved)) && i < attempts {
+			p.alone, p.ready = false, false
+			continue // the file has it twice, or somebody else wrote to the log meanwhile: look again
+		}
+		if errors.Is(err, errMoved) {
+			return false, &Error{Kind: Unavailable, Code: "herd-busy", RetryAfter: retryImport, Detail: "too much is being appended to this herd just now"}
 		}
 		if err != nil {
-			return wrap("append rows of import", err)
+			return false, wrap("append rows of import", err)
 		}
 		p.book.wake(p.herd.ID)
 		p.counts, p.report = out.counts, out.report
+		if p.sync != nil {
+			p.sync.trust = head.Seq
+			p.ready = !out.more // what was voided must be seen before the rest is looked for
+		}
 		job.ChunksDone, job.RowsDone = progress.ChunksDone, progress.RowsDone
-		return nil
+		return more, nil
 	}
 }
 

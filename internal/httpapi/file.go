@@ -15,15 +15,18 @@ import (
 )
 
 func (s *Server) importFile(r *request) (*reply, error) {
-	report, err := s.book.Import(r.ctx, r.herd, r.body, book.ImportOptions{
-		Mapping: r.text("mapping"), FileName: r.text("file_name"), Owner: r.principal.Owner(),
-		DryRun: r.flag("dry_run"), Strict: r.flag("strict"), Workbook: r.media == mediaBook,
-	})
+	options, err := importOptions(r)
 	if err != nil {
 		return nil, err
 	}
-	s.metrics.appended.Add(float64(appendedBy(report)))
-	a := &reply{json: wireReport(r.herd, report)}
+	report, err := s.book.Import(r.ctx, r.herd, r.body, options)
+	if err != nil {
+		return nil, err
+	}
+	if !report.DryRun {
+		s.metrics.appended.Add(float64(appendedBy(&report.Counts)))
+	}
+	a := &reply{json: wireReport(r.herd, report, r.principal)}
 	switch {
 	case report.DryRun:
 		return a, nil
@@ -36,26 +39,23 @@ func (s *Server) importFile(r *request) (*reply, error) {
 	return a, nil
 }
 
-func appendedBy(r *book.ImportReport) int64 {
-	if r.DryRun {
-		return 0
-	}
-	return r.Counts.Appended
-}
+func appendedBy(c *book.ImportCounts) int64 { return c.Appended + 2*c.Amended + c.Withdrawn }
 
 func importPath(h *book.Herd, id uuid.UUID) string {
 	return "/v1/herds/" + h.Name + "/imports/" + id.String()
 }
 
-func wireReport(h *book.Herd, p *book.ImportReport) *api.ImportReport {
+// wireReport shows what the log has only to those who may read it.
+func wireReport(h *book.Herd, p *book.ImportReport, who *book.Principal) *api.ImportReport {
 	out := &api.ImportReport{
 		Herd: h.Name, State: api.ImportReportState(p.State), DryRun: p.DryRun, Mapping: p.Mapping, FileName: text(p.FileName),
 		Digest: hex.EncodeToString(p.Digest[:]), CreatedAt: p.CreatedAt, UpdatedAt: p.UpdatedAt, FinishedAt: p.FinishedAt,
-		Counts: api.ImportCounts{
-			Rows: p.Counts.Rows, Skipped: p.Counts.Skipped, Refused: p.Counts.Refused, Events: p.Counts.Events,
-			Appended: p.Counts.Appended, AlreadyThere: p.Counts.AlreadyThere,
-		},
+		Counts:   wireCounts(&p.Counts),
 		Problems: rowProblems(p.Problems), Notices: rowProblems(p.Notices), Error: text(p.Error),
+		Differences: []api.ImportDifference{},
+	}
+	if who.May(h.ID, "read") {
+		out.Differences, out.Findings = wireDifferences(p.Differences), wireImportFindings(p.Findings)
 	}
 	if p.ID != uuid.Nil {
 		out.ID = ptr(p.ID)
@@ -107,7 +107,7 @@ func (s *Server) listImports(r *request) (*reply, error) {
 		out.Next = &a.next
 	}
 	for _, p := range list {
-		out.Items = append(out.Items, *wireReport(r.herd, p))
+		out.Items = append(out.Items, *wireReport(r.herd, p, r.principal))
 	}
 	a.json = out
 	return a, nil
@@ -118,7 +118,7 @@ func (s *Server) getImport(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &reply{json: wireReport(r.herd, report)}, nil
+	return &reply{json: wireReport(r.herd, report, r.principal)}, nil
 }
 
 func (s *Server) getRejects(r *request) (*reply, error) {

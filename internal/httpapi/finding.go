@@ -19,7 +19,11 @@ func (s *Server) listFindings(r *request) (*reply, error) {
 		if err != nil {
 			return err
 		}
-		part, next, err := page(r, f, f.Fold.FindingsOf(f.on, filter))
+		list, err := s.withDifferences(r, f.Fold.FindingsOf(f.on, filter), filter.Keep)
+		if err != nil {
+			return err
+		}
+		part, next, err := page(r, f, list)
 		if err != nil {
 			return err
 		}

@@ -15,6 +15,7 @@ type foreignColumns struct {
 	header   []string // folded
 	unmapped []string
 	skip     []boundCondition
+	herd     *bound
 	key      []int
 	rules    []boundRule
 	orders   map[int]*orderCount // of the date columns
@@ -49,6 +50,9 @@ type boundRule struct {
 func (m *Mapping) places(visit func(column string, position int, optional bool)) {
 	for i := range m.Skip {
 		visit(m.Skip[i].Column, m.Skip[i].Position, false)
+	}
+	if m.Herd != nil {
+		visit(m.Herd.Column, m.Herd.Position, false)
 	}
 	for i := range m.Key {
 		visit(m.Key[i].Column, m.Key[i].Position, false)
@@ -156,6 +160,9 @@ func (f *foreignColumns) bind(m *Mapping, at func(string, int) int) {
 		return out
 	}
 	f.skip = conditions(m.Skip)
+	if m.Herd != nil {
+		f.herd = &bound{target: index("herd"), at: at(m.Herd.Column, m.Herd.Position), Cell: m.Herd}
+	}
 	for i := range m.Key {
 		f.key = append(f.key, at(m.Key[i].Column, m.Key[i].Position))
 	}
@@ -253,22 +260,31 @@ func (f *foreignColumns) headerAgain(cells []string) bool {
 	return true
 }
 
-func (r *Reader) foreignRow(line *Line) error {
+// leftOut tells a row that is no record by the mapping's rules.
+func (r *Reader) leftOut(line *Line) bool {
 	f := &r.foreign
 	if f.headerAgain(line.Cells) {
 		line.Skipped = "the header again"
-		return nil
+		return true
 	}
 	for _, c := range f.skip {
 		if c.holds(line.Cells) {
 			line.Skipped = fmt.Sprintf("left out by the mapping: %s is %s", r.columnName(c.at), quote(trimCell(cellAt(line.Cells, c.at))))
-			return nil
+			return true
 		}
 	}
-	if r.footer(line) {
+	return r.footer(line)
+}
+
+func (r *Reader) foreignRow(line *Line) error {
+	f := &r.foreign
+	if r.leftOut(line) || !r.ofHerd(line) {
 		return nil
 	}
 	ref := r.ref(line)
+	if len(line.Problems) == 0 {
+		line.Key = ref
+	}
 	fits := false
 	for i := range f.rules {
 		rule := &f.rules[i]
@@ -362,10 +378,7 @@ func (r *Reader) apply(line *Line, rule *boundRule, ref string) error {
 	if err != nil {
 		return r.eventProblems(line, err, columnOf)
 	}
-	e.Herd, e.Source, e.Ref = r.herd, r.m.Source, ref
-	if ref != "" && rule.Name != "" {
-		e.Ref += "#" + rule.Name
-	}
+	e.Herd, e.Source, e.Ref = r.herd, r.m.Source, refOf(ref, rule.Name)
 	if err := e.Validate(r.today); err != nil {
 		return r.eventProblems(line, err, columnOf)
 	}

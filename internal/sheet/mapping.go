@@ -38,10 +38,14 @@ type Mapping struct {
 	Strip       []string    `yaml:"animal_strip"`  // what the sheet writes before the numbers: a country, "Cow"
 	Pad         bool        `yaml:"animal_pad"`    // the sheet writes the numbers without their zeros in front
 	Skip        []Condition `yaml:"skip"`          // rows that are no records: totals, footers
+	Herd        *Cell       `yaml:"herd"`          // which herd a row belongs to, by name or id
 	Key         []Cell      `yaml:"key"`           // the sheet's own key of a row: becomes ref
-	Fields      Fields      `yaml:"fields"`        // of every event
-	Events      []Rule      `yaml:"events"`        // the events of a row
-	Otherwise   string      `yaml:"otherwise"`     // a row that no rule fits: refuse (default) or skip
+	OnChange    string      `yaml:"on_change"`     // an edited row: OnChangeReport (default), OnChangeAmend or OnChangeAppend
+	OnVanish    string      `yaml:"on_vanish"`     // a row that is gone: OnVanishReport (default), OnVanishVoid or OnVanishIgnore
+	VoidLimit   *int        `yaml:"void_limit_percent"`
+	Fields      Fields      `yaml:"fields"`    // of every event
+	Events      []Rule      `yaml:"events"`    // the events of a row
+	Otherwise   string      `yaml:"otherwise"` // a row that no rule fits: refuse (default) or skip
 
 	native     bool
 	delim      byte // 0: tell it from the header
@@ -54,10 +58,11 @@ type Fields map[string]Cell
 
 // Rule is one event that a row can give.
 type Rule struct {
-	Name   string      `yaml:"name"` // tells the events of a row apart: ref becomes key#name
-	When   []Condition `yaml:"when"` // all must hold; none: always
-	Kind   Cell        `yaml:"kind"` // a constant, or a column with words
-	Fields Fields      `yaml:"fields"`
+	Name     string      `yaml:"name"` // tells the events of a row apart: ref becomes key#name
+	When     []Condition `yaml:"when"` // all must hold; none: always
+	Kind     Cell        `yaml:"kind"` // a constant, or a column with words
+	Fields   Fields      `yaml:"fields"`
+	OnChange string      `yaml:"on_change"` // where it differs from the mapping's
 }
 
 // Cell is where a value comes from: a column by name or by position, or a
@@ -243,6 +248,7 @@ func (c *mappingCheck) run() {
 			c.add("%s: a part of the key is a column and nothing else", where)
 		}
 	}
+	c.resync()
 	c.fields("fields", m.Fields)
 	if len(m.Events) == 0 {
 		c.add("events must hold at least one rule")

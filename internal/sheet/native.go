@@ -421,7 +421,7 @@ func (r *Reader) endRow(line *Line) error {
 // missing.
 func (r *Reader) atEnd() error {
 	n := &r.native
-	if !r.m.native {
+	if !r.m.native && r.parts == nil { // of a part, the splitter does it with all the others
 		if err := errors.Join(r.checkOrders(), r.checkMixed()); err != nil {
 			return err
 		}

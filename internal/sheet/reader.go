@@ -30,6 +30,8 @@ type Reader struct {
 	paged  bool      // the encoding is proven, or was told
 	fatal  error     // a row showed that the file as a whole is refused
 
+	parts   *partSource // rows, where they are one herd's of a file over many
+	herdID  string      // another name of herd
 	native  nativeColumns
 	foreign foreignColumns
 	cells   []string // one row in the order of event.Columns
@@ -71,6 +73,7 @@ type Line struct {
 	Events     []*event.Event // valid, with ids; none if there is a problem. Notes are not sealed.
 	Problems   []Problem      // why the row is refused
 	Notices    []Problem      // what was repaired or looks odd; the row is taken
+	Key        string         // of a mapping with a key: the row's, also of a refused row; "" if it cannot be read
 	Skipped    string         // why the row gives no event and yet is no fault
 	End        bool           // Native: the record that ends an export; Stats count it neither as a row nor as skipped
 	Stamp      *Stamp         // Native: what the log said of the event when it was exported
@@ -92,30 +95,37 @@ func NewReader(r io.Reader, m *Mapping, herd string, today event.Date, opts ...O
 	if herd != "" && !event.ValidHerdName(herd) || herd == "" && !m.native {
 		return nil, &FileError{Code: event.CodeBadText, Detail: fmt.Sprintf("%q cannot name a herd", herd)}
 	}
+	rd := newReader(m, herd, today, opts)
+	if err := rd.start(r); err != nil {
+		return nil, err
+	}
+	return rd, nil
+}
+
+func newReader(m *Mapping, herd string, today event.Date, opts []Option) *Reader {
 	rd := &Reader{m: m, herd: herd, today: today, limits: Limits{}.filled()}
 	for _, o := range opts {
 		o(rd)
 	}
 	rd.ids = identity{keyed: len(m.Key) > 0, most: rd.limits.Unkeyed}
 	rd.cells = make([]string, len(event.Columns()))
-	if rd.isBook {
-		if err := rd.openBook(r); err != nil {
-			return nil, err
-		}
-		return rd, nil
+	return rd
+}
+
+// start reads up to the header.
+func (r *Reader) start(from io.Reader) error {
+	if r.isBook {
+		return r.openBook(from)
 	}
-	src, used, bom, err := utf8Source(r, m.Encoding, rd.limits.Bytes)
+	src, used, bom, err := utf8Source(from, r.m.Encoding, r.limits.Bytes)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	rd.sc = newScanner(src, ',', &rd.limits)
-	rd.rows = rd.sc
-	rd.paged = !bom && m.beyondASCII()
-	rd.layout = Layout{Encoding: used, BOM: bom}
-	if err := rd.open(); err != nil {
-		return nil, err
-	}
-	return rd, nil
+	r.sc = newScanner(src, ',', &r.limits)
+	r.rows = r.sc
+	r.paged = !bom && r.m.beyondASCII()
+	r.layout = Layout{Encoding: used, BOM: bom}
+	return r.open()
 }
 
 // Layout tells how the sheet is written.

@@ -22,7 +22,7 @@ import (
 // herdTables are the tables that belong to a herd; reference are those that do not.
 var (
 	herdTables = []string{"actors", "erasures", "events", "heads", "idempotency_keys", "import_rejects", "import_staging", "imports", "notes", "policies"}
-	reference  = []string{"grants", "herds", "log_epoch", "mappings", "tokens"}
+	reference  = []string{"file_imports", "file_rejects", "grants", "herds", "log_epoch", "mappings", "tokens"}
 	library    = []string{"goose_db_version", "goose_lock"} // the migration library's own
 )
 
@@ -156,6 +156,8 @@ func TestPrivileges(t *testing.T) {
 		"byrelog_writer actors":           "INSERT SELECT(herd_id,code) UPDATE(name)",
 		"byrelog_writer erasures":         "INSERT",
 		"byrelog_writer events":           "INSERT",
+		"byrelog_writer file_imports":     "INSERT SELECT",
+		"byrelog_writer file_rejects":     "INSERT SELECT",
 		"byrelog_writer goose_db_version": "SELECT",
 		"byrelog_writer heads":            "SELECT UPDATE(seq,hash,recorded_at)",
 		"byrelog_writer idempotency_keys": "DELETE INSERT SELECT(herd_id,owner,operation,key,created_at)",
