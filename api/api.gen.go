@@ -6294,7 +6294,7 @@ type ClientInterface interface {
 	// The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
 	// received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
 	// at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
-	// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+	// exist, or where the token may not import (scope `record`), is refused; a token that may import nowhere is
 	// refused itself.
 	//
 	// The refused rows of all herds come back as one file.
@@ -7240,7 +7240,7 @@ func (c *Client) PutPolicy(ctx context.Context, herd HerdParam, from openapi_typ
 // The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
 // received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
 // at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
-// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+// exist, or where the token may not import (scope `record`), is refused; a token that may import nowhere is
 // refused itself.
 //
 // The refused rows of all herds come back as one file.
@@ -12006,7 +12006,7 @@ type ClientWithResponsesInterface interface {
 	// The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
 	// received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
 	// at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
-	// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+	// exist, or where the token may not import (scope `record`), is refused; a token that may import nowhere is
 	// refused itself.
 	//
 	// The refused rows of all herds come back as one file.
@@ -17419,7 +17419,7 @@ func (c *ClientWithResponses) PutPolicyWithResponse(ctx context.Context, herd He
 // The mapping names a column of herds (`herd`), which holds their names or ids, or words for them. The file is
 // received whole, split by herd, and each herd's rows become an import of that herd: all of them are made ready
 // at once, so either every herd's part is worked on, also after a restart, or none is. A row whose herd does not
-// exist, or where the token may not import (scope `manage`), is refused; a token that may import nowhere is
+// exist, or where the token may not import (scope `record`), is refused; a token that may import nowhere is
 // refused itself.
 //
 // The refused rows of all herds come back as one file.

@@ -48,7 +48,7 @@ func TestNightlyLine(t *testing.T) {
 	herds := []string{s.herd(t, "hazel-bottom"), s.herd(t, "willow-bank")}
 	s.call("mapping", "put", "county", sheets+"county.yaml").must(t)
 	dir := t.TempDir()
-	write(t, dir, "office.token", s.call("token", "create", "nightly", "--grant", herds[0]+"=read,manage", "--grant", herds[1]+"=read,manage").must(t))
+	write(t, dir, "office.token", s.call("token", "create", "nightly", "--grant", herds[0]+"=read,record", "--grant", herds[1]+"=read,record").must(t))
 	monday, tuesday := read(t, sheets+"county-messy.csv"), read(t, sheets+"county-tuesday.csv")
 	write(t, dir, "county.csv", monday)
 	contains(t, s.cron(t, dir), "ended with exit code 1", "11 rows read: 5 events appended", "5 rows refused",

@@ -20,7 +20,7 @@ import (
 
 // importScope is what an import of one herd needs by the contract, and so does
 // each herd of a file over many.
-const importScope = store.Manage
+const importScope = store.Record
 
 // maxFileHerds is how many herds one file may have rows of.
 const maxFileHerds = 500
@@ -253,7 +253,7 @@ func (f *fileImport) refuse(line *sheet.Line, name string) error {
 			Line: line.Number, Column: f.split.HerdColumn(), Field: "herd", Value: cut(name), Code: "unknown_herd",
 			// One answer, whether the herd exists or not.
 			Detail:     fmt.Sprintf("there is no herd %q that the token may import into", cut(name)),
-			Suggestion: "mend the cell, add a word for the herd to the mapping, or use a token with the scope manage there",
+			Suggestion: "mend the cell, add a word for the herd to the mapping, or use a token with the scope record there",
 		}}
 	}
 	f.counts.Rows++

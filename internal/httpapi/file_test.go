@@ -227,7 +227,7 @@ func TestMappings(t *testing.T) {
 		t.Errorf("list %+v", list)
 	}
 	// Only an administrator changes what all herds share; every token may read it.
-	reader := s.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"manage"}})
+	reader := s.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"record"}})
 	put.Token = reader
 	s.Do(put).Want(http.StatusForbidden)
 	s.Do(httpapitest.Request{Path: "/v1/mappings/office-rows", Token: reader}).Want(http.StatusOK)

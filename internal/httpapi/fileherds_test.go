@@ -44,8 +44,8 @@ func county(t *testing.T) (s *httpapitest.Server, token string) {
 	}
 	s.Do(httpapitest.Request{Method: http.MethodPut, Path: "/v1/mappings/county", Token: s.Admin, Type: "application/yaml", Body: countyMapping}).Want(http.StatusOK)
 	token = s.Token(
-		book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"read", "manage"}},
-		book.GrantSpec{Herd: "mill-lane", Scopes: []book.Scope{"read", "manage"}},
+		book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"read", "record"}},
+		book.GrantSpec{Herd: "mill-lane", Scopes: []book.Scope{"read", "record"}},
 		book.GrantSpec{Herd: "far-side", Scopes: []book.Scope{"read"}},
 	)
 	return s, token
@@ -203,7 +203,7 @@ func TestImportHerdsRefused(t *testing.T) {
 	t.Parallel()
 	s, token := county(t)
 	body := countyHead + "1;Alder Row;0412;01/03/2026;S-1;\r\n2;Mill Lane;0412;02/03/2026;S-1;\r\n3;far-side;0412;03/03/2026;S-1;\r\n"
-	reader := s.Token(book.GrantSpec{Herd: "*", Scopes: []book.Scope{"read", "record"}})
+	reader := s.Token(book.GrantSpec{Herd: "*", Scopes: []book.Scope{"read", "manage"}})
 	if r := sendCounty(s, reader, "", body); r.Status != http.StatusForbidden || r.Problem().Type != "urn:byrelog:problem:insufficient-scope" {
 		t.Errorf("a token that may import nowhere: %d %s", r.Status, r.Body)
 	}

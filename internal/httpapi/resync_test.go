@@ -193,7 +193,7 @@ func TestResyncReport(t *testing.T) {
 		t.Errorf("%d events were written, and only row 4 is new", got-before)
 	}
 	// Who may import and not read is not told what the log has.
-	blind := n.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"manage"}})
+	blind := n.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"record"}})
 	var r api.ImportReport
 	n.Do(httpapitest.Request{Method: http.MethodPost, Path: n.path(""), Token: blind, Type: "text/csv", Body: edited}).Want(http.StatusCreated).JSON(&r)
 	if r.Counts.Changed != 1 || len(r.Differences) != 0 || r.Findings != nil {
