@@ -51,7 +51,7 @@ type Technicians struct {
 }
 
 const (
-	funnelMethod  = "exact binomial limits, interpolated, at 95 % and 99.8 % around the value of the pool (Spiegelhalter 2005, Stat Med 24:1185, from memory)"
+	funnelMethod  = "exact binomial limits at 95 % and 99.8 % around the value of the pool, at whole numbers of cases (funnel plot: Spiegelhalter 2005, Stat Med 24:1185)"
 	funnelCaution = "A difference is no judgement of a person: cows, heats, semen and herds are not shared out by chance. Outside the 99.8 % limits, look for the reason; within the 95 % limits there is nothing to explain."
 )
 

@@ -7,15 +7,19 @@ import (
 	"byrelog.example/internal/stats"
 )
 
-// Spiegelhalter 2005 (from memory) asks of the limits what is held here: they
-// interpolate the exact binomial distribution, and come to the normal ones for
-// large n.
+// What is held here: the limits are those of the exact binomial distribution,
+// and come to the normal ones for large n.
 func TestFunnel(t *testing.T) {
-	// Worked by hand: n = 2, target 0.5 has masses 1/4, 1/2, 1/4.
-	// p = 0.025: r = 0, 0 - (0.25-0.025)/0.25 < 0, so 0. p = 0.975: r = 2, 2 - (1-0.975)/0.25 = 1.9.
-	l, ok := stats.Funnel(0.5, 2)
-	if !ok || l.Low95 != 0 || math.Abs(l.High95-0.95) > 1e-12 || math.Abs(l.High99-(2-0.001/0.25)/2) > 1e-12 {
-		t.Errorf("n = 2: %+v", l)
+	// Worked by hand: n = 2, target 0.5 has masses 1/4, 1/2, 1/4, so nothing is unusual.
+	// n = 8, target 0.5 in 256ths: 1 9 37 93 163 219 247 255 256. 2.5 % is 6.4 and 97.5 % 249.6: 1 to 7.
+	// 0.1 % is 0.256 and 99.9 % 255.7: 0 to 8.
+	for n, want := range map[int]stats.Limits{2: {Low95: 0, High95: 1, Low99: 0, High99: 1}, 8: {Low95: 1. / 8, High95: 7. / 8, Low99: 0, High99: 1}} {
+		if l, ok := stats.Funnel(0.5, n); !ok || l != want {
+			t.Errorf("n = %d: %+v", n, l)
+		}
+	}
+	if l, _ := stats.Funnel(0.31, 1); l.High99 != 1 || l.Low99 != 0 {
+		t.Errorf("one case of one: %+v", l)
 	}
 	for _, n := range []int{2000, 50000} {
 		for _, theta := range []float64{0.1, 0.35, 0.5} {
