@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -218,30 +219,19 @@ func (c *ClientWithResponses) importAs(ctx context.Context, herd HerdName, param
 	if err != nil {
 		return nil, err
 	}
-	report := rsp.JSON200
-	if rsp.JSON201 != nil {
-		report = rsp.JSON201
+	report := cmp.Or(rsp.JSON202, rsp.JSON201, rsp.JSON200)
+	if report == nil {
+		return nil, errAnswer("import", rsp.HTTPResponse)
 	}
-	if rsp.JSON202 != nil {
-		report = rsp.JSON202
-	}
-	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
-		switch {
-		case report == nil:
-			return nil, errAnswer("import", rsp.HTTPResponse)
-		case report.ID == nil || report.FinishedAt != nil:
-			return report, nil
+	done := func(r *ImportReport) bool { return r.ID == nil || r.FinishedAt != nil }
+	return finished(ctx, report, done, func(r *ImportReport) (*ImportReport, error) {
+		again, err := c.GetImportWithResponse(ctx, herd, *r.ID)
+		if err == nil && again.JSON200 == nil {
+			err = errAnswer("import", again.HTTPResponse)
 		}
-		select {
-		case <-ctx.Done():
-			return report, ctx.Err()
-		case <-time.After(pause):
-		}
-		again, err := c.GetImportWithResponse(ctx, herd, *report.ID)
 		if err != nil {
-			return report, err
+			return nil, err
 		}
-		report = again.JSON200
-		rsp.HTTPResponse = again.HTTPResponse
-	}
+		return again.JSON200, nil
+	})
 }

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"time"
@@ -13,30 +14,37 @@ func (c *ClientWithResponses) ImportHerdsCSV(ctx context.Context, params *Import
 	if err != nil {
 		return nil, err
 	}
-	report := rsp.JSON200
-	if rsp.JSON201 != nil {
-		report = rsp.JSON201
+	report := cmp.Or(rsp.JSON202, rsp.JSON201, rsp.JSON200)
+	if report == nil {
+		return nil, errAnswer("import", rsp.HTTPResponse)
 	}
-	if rsp.JSON202 != nil {
-		report = rsp.JSON202
-	}
-	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
-		switch {
-		case report == nil:
-			return nil, errAnswer("import", rsp.HTTPResponse)
-		case report.ID == nil || report.FinishedAt != nil:
-			return report, nil
+	done := func(r *HerdsImportReport) bool { return r.ID == nil || r.FinishedAt != nil }
+	return finished(ctx, report, done, func(r *HerdsImportReport) (*HerdsImportReport, error) {
+		again, err := c.GetHerdsImportWithResponse(ctx, *r.ID)
+		if err == nil && again.JSON200 == nil {
+			err = errAnswer("import", again.HTTPResponse)
 		}
+		if err != nil {
+			return nil, err
+		}
+		return again.JSON200, nil
+	})
+}
+
+// finished asks again until what a report is of is done, or ctx ends. On an
+// error the report is as it stood last.
+func finished[T any](ctx context.Context, report *T, done func(*T) bool, again func(*T) (*T, error)) (*T, error) {
+	for pause := 100 * time.Millisecond; !done(report); pause = min(2*pause, 2*time.Second) {
 		select {
 		case <-ctx.Done():
 			return report, ctx.Err()
 		case <-time.After(pause):
 		}
-		again, err := c.GetHerdsImportWithResponse(ctx, *report.ID)
+		newer, err := again(report)
 		if err != nil {
 			return report, err
 		}
-		report = again.JSON200
-		rsp.HTTPResponse = again.HTTPResponse
+		report = newer
 	}
+	return report, nil
 }

@@ -98,13 +98,14 @@ func (s *Server) summaryOf(r *request) ([]book.Herd, error) {
 	return list, nil
 }
 
-func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (portion, error) {
-	var out portion
+// viewOf looks at one of several herds as the request asks: to its day, by
+// default the herd's today, and as of its moment.
+func (s *Server) viewOf(r *request, h *book.Herd, look func(v *book.View, on event.Date) error) error {
 	asOf, err := r.asOfIn(h)
 	if err != nil {
-		return out, err
+		return err
 	}
-	err = s.book.View(r.ctx, h, asOf, func(v *book.View) error {
+	return s.book.View(r.ctx, h, asOf, func(v *book.View) error {
 		on, err := r.date("on")
 		if err != nil {
 			return err
@@ -112,6 +113,13 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (
 		if on == 0 {
 			on = v.Today
 		}
+		return look(v, on)
+	})
+}
+
+func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (portion, error) {
+	var out portion
+	err := s.viewOf(r, h, func(v *book.View, on event.Date) error {
 		p, err := r.params(on)
 		if err != nil {
 			return err

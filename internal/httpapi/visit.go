@@ -5,6 +5,7 @@ import (
 
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
+	"byrelog.example/internal/event"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 )
@@ -57,18 +58,8 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 
 func (s *Server) visitedHerd(r *request, h *book.Herd, days int) (visited, error) {
 	var out visited
-	asOf, err := r.asOfIn(h)
-	if err != nil {
-		return out, err
-	}
-	err = s.book.View(r.ctx, h, asOf, func(v *book.View) error {
-		on, err := r.date("on")
-		if err != nil {
-			return err
-		}
-		if on == 0 {
-			on = v.Today
-		}
+	err := s.viewOf(r, h, func(v *book.View, on event.Date) error {
+		var err error
 		if out.list, err = v.Fold.List(r.path["list"], on, "", days); err != nil {
 			return listProblem(err)
 		}

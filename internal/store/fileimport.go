@@ -92,14 +92,9 @@ func (db *DB) FileRejects(ctx context.Context, id uuid.UUID, afterLine int64, li
 	err := db.importer.tx(ctx, "file rejects", uuid.Nil, func(ctx context.Context, tx pgx.Tx) error {
 		rows, err := tx.Query(ctx, `select line, row, errors from file_rejects
 			where file_id = $1 and line > $2 order by line limit $3`, id, afterLine, min(max(limit, 1), MaxLimit))
-		if err != nil {
-			return err
+		if err == nil {
+			out, err = pgx.CollectRows(rows, scanReject)
 		}
-		out, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Reject, error) {
-			var r Reject
-			err := row.Scan(&r.Line, &r.Row, &r.Errors)
-			return r, err
-		})
 		return err
 	})
 	return out, err

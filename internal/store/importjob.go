@@ -188,17 +188,18 @@ func (db *DB) Rejects(ctx context.Context, herd, id uuid.UUID, afterLine int64, 
 	err := db.reader.tx(ctx, "rejects", herd, func(ctx context.Context, tx pgx.Tx) error {
 		rows, err := tx.Query(ctx, `select line, row, errors from import_rejects
 			where herd_id = $1 and import_id = $2 and line > $3 order by line limit $4`, herd, id, afterLine, min(max(limit, 1), MaxLimit))
-		if err != nil {
-			return err
+		if err == nil {
+			out, err = pgx.CollectRows(rows, scanReject)
 		}
-		out, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Reject, error) {
-			var r Reject
-			err := row.Scan(&r.Line, &r.Row, &r.Errors)
-			return r, err
-		})
 		return err
 	})
 	return out, err
+}
+
+func scanReject(row pgx.CollectableRow) (Reject, error) {
+	var r Reject
+	err := row.Scan(&r.Line, &r.Row, &r.Errors)
+	return r, err
 }
 
 const importColumns = `select herd_id, import_id, owner, state, source, file_name, digest, mapping, options, chunks, chunks_done,
