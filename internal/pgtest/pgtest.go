@@ -86,11 +86,18 @@ func AdminURL(t testing.TB, ownerURL string) string {
 	return s.url("", strings.TrimPrefix(u.Path, "/"))
 }
 
+// patient are timeouts for a machine that has many tests to run at once: what is
+// tried with them is the log and not how quick the machine is.
+var patient = store.Timeouts{
+	Acquire: 30 * time.Second, ImportAcquire: 30 * time.Second, Lock: 10 * time.Second, ImportLock: 20 * time.Second,
+	Statement: 30 * time.Second, ImportStatement: 40 * time.Second, Call: 40 * time.Second, ImportCall: time.Minute,
+}
+
 // Open opens a store on a database of its own and closes it at the end of the test.
 func Open(t testing.TB) *store.DB {
 	t.Helper()
 	_, app := DB(t)
-	db, err := store.Open(t.Context(), store.Config{URL: app, AllowUnsafe: true})
+	db, err := store.Open(t.Context(), store.Config{URL: app, AllowUnsafe: true, Timeouts: patient})
 	if err != nil {
 		t.Fatalf("open store: %v", err)
 	}
