@@ -254,20 +254,20 @@ func indexRows(w *sheet.TableWriter, list []api.IndexAnswer) error {
 }
 
 func indexRecords(w *sheet.TableWriter, before []string, a *api.IndexAnswer) error {
-	write := func(label string, from, to *openapi_types.Date, value *float64, null *string, num, den *int, iv *api.Interval, small, provisional bool) error {
+	write := func(label string, from, to *openapi_types.Date, value *float64, null *string, num, den *int, iv *api.Interval, net *float64, small, provisional bool) error {
 		low, high := "", ""
 		if iv != nil {
 			low, high = numberCell(&iv.Low), numberCell(&iv.High)
 		}
 		return w.Write(append(slices.Clone(before),
-			a.Key, label, dayCell(from), dayCell(to), a.Unit, numberCell(value), cell(null), intCell(num), intCell(den), low, high,
+			a.Key, label, dayCell(from), dayCell(to), a.Unit, numberCell(value), cell(null), intCell(num), intCell(den), low, high, numberCell(net),
 			strconv.FormatBool(small), strconv.FormatBool(provisional)))
 	}
-	if err := write("", nil, nil, a.Value, a.NullReason, a.Numerator, a.Denominator, a.Interval, a.Small, a.Provisional); err != nil {
+	if err := write("", nil, nil, a.Value, a.NullReason, a.Numerator, a.Denominator, a.Interval, a.Measures["net_of_losses"], a.Small, a.Provisional); err != nil {
 		return err
 	}
 	for _, row := range a.Rows {
-		if err := write(row.Label, row.From, row.To, row.Value, row.NullReason, row.Numerator, row.Denominator, row.Interval, row.Small, row.Provisional); err != nil {
+		if err := write(row.Label, row.From, row.To, row.Value, row.NullReason, row.Numerator, row.Denominator, row.Interval, row.Measures["net_of_losses"], row.Small, row.Provisional); err != nil {
 			return err
 		}
 	}

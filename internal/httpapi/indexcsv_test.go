@@ -17,9 +17,9 @@ func TestIndicesAsCSV(t *testing.T) {
 	get(s, "%s/indices?from=2026-01-01", herdPath).Want(http.StatusOK).JSON(&list)
 	var want [][]string
 	for _, a := range list.Indices {
-		want = append(want, figures(a.Key, "", a.Value, a.Numerator, a.Denominator))
+		want = append(want, figures(a.Key, "", a.Value, a.Numerator, a.Denominator, a.Measures))
 		for _, row := range a.Rows {
-			want = append(want, figures(a.Key, row.Label, row.Value, row.Numerator, row.Denominator))
+			want = append(want, figures(a.Key, row.Label, row.Value, row.Numerator, row.Denominator, row.Measures))
 		}
 	}
 	compareFigures(t, "indices", get(s, "%s/indices.csv?from=2026-01-01", herdPath).Want(http.StatusOK).Body, 0, want)
@@ -29,19 +29,21 @@ func TestIndicesAsCSV(t *testing.T) {
 	want = nil
 	for _, h := range sum.Herds {
 		for _, a := range h.Indices {
-			want = append(want, append([]string{h.Herd}, figures(a.Key, "", a.Value, a.Numerator, a.Denominator)...))
+			want = append(want, append([]string{h.Herd}, figures(a.Key, "", a.Value, a.Numerator, a.Denominator, a.Measures)...))
 		}
 	}
 	for _, a := range sum.Pool {
-		want = append(want, append([]string{""}, figures(a.Key, "", a.Value, a.Numerator, a.Denominator)...))
+		want = append(want, append([]string{""}, figures(a.Key, "", a.Value, a.Numerator, a.Denominator, a.Measures)...))
 	}
 	compareFigures(t, "summary", get(s, "/v1/summary.csv?from=2026-01-01").Want(http.StatusOK).Body, 1, want)
 }
 
-func figures(key, row string, value *float64, num, den *int) []string {
-	out := []string{key, row, "", "", ""}
-	if value != nil {
-		out[2] = strconv.FormatFloat(*value, 'g', -1, 64)
+func figures(key, row string, value *float64, num, den *int, measures map[string]*float64) []string {
+	out := []string{key, row, "", "", "", ""}
+	for i, v := range map[int]*float64{2: value, 5: measures["net_of_losses"]} {
+		if v != nil {
+			out[i] = strconv.FormatFloat(*v, 'g', -1, 64)
+		}
 	}
 	for i, n := range []*int{num, den} {
 		if n != nil {
@@ -65,7 +67,7 @@ func compareFigures(t *testing.T, name string, body []byte, at int, want [][]str
 	}
 	for i, w := range want {
 		r := records[i+1]
-		got := append(r[:at:at], r[columns["index"]], r[columns["row"]], r[columns["value"]], r[columns["numerator"]], r[columns["denominator"]])
+		got := append(r[:at:at], r[columns["index"]], r[columns["row"]], r[columns["value"]], r[columns["numerator"]], r[columns["denominator"]], r[columns["net_of_losses"]])
 		for n := range w {
 			if got[n] != w[n] {
 				t.Errorf("%s row %d: %q, want %q", name, i+1, got, w)

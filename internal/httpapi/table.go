@@ -143,6 +143,7 @@ var (
 			{Name: "denominator", Type: sheet.Integer, Doc: "counted in the denominator"},
 			{Name: "interval_low", Type: sheet.Number, Doc: "lower end of the 95 % interval"},
 			{Name: "interval_high", Type: sheet.Number, Doc: "upper end of the 95 % interval"},
+			{Name: "net_of_losses", Type: sheet.Number, Doc: "the value without the pregnancies that were lost later; empty where none can be"},
 			{Name: "small", Type: sheet.Flag, Doc: "too few cases to compare"},
 			{Name: "provisional", Type: sheet.Flag, Doc: "outcomes are still open"},
 		},
