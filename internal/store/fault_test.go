@@ -247,8 +247,8 @@ func crash(t *testing.T, pg *localpg.Server, db *store.DB, herds []uuid.UUID, wa
 	// The pools find the server again by themselves.
 	up := time.Now()
 	for db.Ready(t.Context()) != nil {
-		if time.Since(up) > 5*time.Second {
-			t.Fatal("not ready 5 s after the server")
+		if time.Since(up) > 30*time.Second {
+			t.Fatal("not ready 30 s after the server")
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
