@@ -31,6 +31,7 @@ var layers = map[string][]string{
 	"internal/book":     {"internal/event", "internal/exchange", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
 	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/repro", "internal/report", "internal/sheet", "openapi"},
 	"internal/arch":     {},
+	"internal/bench":    {},
 	"migrations":        {},
 	"openapi":           {},
 	"openapi/gen":       {"internal/event"},
@@ -78,7 +79,7 @@ var owners = []struct {
 	{"github.com/jackc", []string{"internal/store"}, false},
 	{"github.com/pressly/goose", []string{"internal/store"}, false},
 	{"database/sql", []string{"internal/store", "internal/pgtest"}, false},
-	{"github.com/labstack", []string{"internal/httpapi"}, true},
+	{"github.com/labstack", []string{"internal/httpapi", "internal/bench"}, true}, // bench: a bare handler to measure beside
 	{"github.com/getkin/kin-openapi", []string{"internal/httpapi", "internal/httpapi/httpapitest"}, false},
 	{"net/http", []string{"api", "cmd/byrelog", "internal/httpapi", "internal/httpapi/httpapitest"}, false},
 	{"os/exec", []string{"internal/localpg"}, false},
