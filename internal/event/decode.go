@@ -32,6 +32,13 @@ func Decode(raw []byte) (*Event, error) {
 // DecodeCanonical reads the canonical bytes back. The note's text is not in
 // them, only its commitment.
 func DecodeCanonical(raw []byte) (*Event, error) {
+	if e, ok := decodeStraight(raw); ok {
+		return e, nil
+	}
+	return decodeSlowly(raw)
+}
+
+func decodeSlowly(raw []byte) (*Event, error) {
 	v, problem := readValue(raw)
 	if problem != nil {
 		return nil, Problems{*problem}
