@@ -76,7 +76,7 @@ func BenchmarkCold(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.Run("log", func(b *testing.B) { coldly(b, w, f, summaryPath(f.herds[0]), withoutSnapshots()) })
-	if err := w.snapshots(nil, f); err != nil {
+	if err := w.snapshots(f); err != nil {
 		b.Fatal(err)
 	}
 	b.Run("snapshot", func(b *testing.B) { coldly(b, w, f, summaryPath(f.herds[0]), book.Options{}) })
@@ -86,7 +86,7 @@ func BenchmarkColdPool(b *testing.B) {
 	w := benchWorld(b)
 	f, err := w.herdPool()
 	if err == nil {
-		err = w.snapshots(nil, f)
+		err = w.snapshots(f)
 	}
 	if err != nil {
 		b.Fatal(err)
@@ -159,6 +159,7 @@ func BenchmarkEligibility(b *testing.B) {
 func together(b *testing.B, n int, deed func(context.Context, int, int) error) {
 	b.Helper()
 	b.SetParallelism(n) // times the cores, which is more clients than the row has; the same before and after
+	b.ResetTimer()
 	b.RunParallel(func(pb *testing.PB) {
 		for i := 0; pb.Next(); i++ {
 			if err := deed(b.Context(), i%n, i); err != nil {

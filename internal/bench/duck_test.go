@@ -270,7 +270,7 @@ func rowF(w *world) ([]line, error) {
 	}
 	return w.besideDuck(f, lines, func(s *service, d *duck) error {
 		path := summaryPath("")
-		if err := w.snapshots(s, f); err != nil {
+		if err := w.snapshots(f); err != nil {
 			return err
 		}
 		p, err := w.inTurn(func() (time.Duration, error) { return w.cold(f, path, book.Options{}) }, func() (time.Duration, error) { return duckTime(d) })

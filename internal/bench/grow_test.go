@@ -15,14 +15,33 @@ import (
 )
 
 // withoutSnapshots is a book that reads the log itself.
-func withoutSnapshots() book.Options { return book.Options{} }
+func withoutSnapshots() book.Options { return book.Options{Plain: true} }
 
 // snapshots makes sure that every herd has one.
-func (w *world) snapshots(_ *service, _ *filled) error { return nil }
+func (w *world) snapshots(f *filled) error {
+	s, err := w.serve(f.database, book.Options{CacheSize: -1})
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	for _, name := range f.herds {
+		h, err := s.book.Herd(w.ctx, name)
+		if err != nil {
+			return err
+		}
+		if seq, err := s.book.Snapshot(w.ctx, h); err != nil || seq == 0 {
+			return fmt.Errorf("no snapshot of %s at %d: %w", name, seq, err)
+		}
+	}
+	return nil
+}
 
 func rowD(w *world) ([]line, error) {
 	f, err := w.herd()
 	if err != nil {
+		return nil, err
+	}
+	if err := w.snapshots(f); err != nil {
 		return nil, err
 	}
 	p, err := w.inTurn(

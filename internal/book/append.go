@@ -78,10 +78,10 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 	if len(events) > MaxAppend {
 		return nil, fail(TooLarge, "too-many-events", "%d events; at most %d in one request", len(events), MaxAppend)
 	}
-	if err := b.prepare(h, events); err != nil {
+	j := &job{events: events, options: o, done: make(chan struct{})}
+	if err := b.prepare(h, j); err != nil {
 		return nil, err
 	}
-	j := &job{events: events, options: o, done: make(chan struct{})}
 	if err := b.classify(ctx, h, j); err != nil {
 		return nil, err
 	}
@@ -113,7 +113,8 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 }
 
 // prepare fills in what the server decides and checks every event by itself.
-func (b *Book) prepare(h *Herd, events []*event.Event) error {
+func (b *Book) prepare(h *Herd, j *job) error {
+	events := j.events
 	today := b.today(h)
 	var list []Fault
 	for i, e := range events {
@@ -128,6 +129,10 @@ func (b *Book) prepare(h *Herd, events []*event.Event) error {
 		}
 		if e.ID == uuid.Nil {
 			e.ID = newID()
+			if j.made == nil {
+				j.made = make(map[uuid.UUID]bool, len(events)-i)
+			}
+			j.made[e.ID] = true
 		}
 		if err := e.Validate(today); err != nil {
 			list = append(list, faults(prefix, err)...)
@@ -193,6 +198,7 @@ func (b *Book) allowed(ctx context.Context, h *Herd, j *job) error {
 type job struct {
 	events  []*event.Event
 	options AppendOptions
+	made    map[uuid.UUID]bool // ids that this process gave to events without one
 
 	results []Result
 	fresh   []*row // what the log did not have when the job was classified, in order
@@ -210,7 +216,7 @@ func (j *job) finish(err error) {
 // classify finds out which events of the job are new. It asks the log for the
 // ids; what is new is sealed and hashed here, before any lock is held.
 func (b *Book) classify(ctx context.Context, h *Herd, j *job) error {
-	c, err := b.newClassifier(ctx, h, j.events, false)
+	c, err := b.newClassifier(ctx, h, j.events, false, j.made)
 	if err != nil {
 		return err
 	}

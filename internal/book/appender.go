@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
 	"byrelog.example/internal/store"
 )
 
@@ -143,9 +144,43 @@ func (a *appender) write(ctx context.Context, group []*job) (store.Head, error) 
 		return a.plan(head, group), nil
 	})
 	if err == nil {
+		a.advance(group, head)
 		a.book.wake(a.herd.ID)
 	}
 	return head, err
+}
+
+// advance hands the herd's fold, if it is in memory and stands right before the
+// group, what the group has written, which spares the next reader a look into the
+// log. A void is left to that reader: its target has to be looked up.
+func (a *appender) advance(group []*job, head store.Head) {
+	var facts []repro.Fact
+	for _, j := range group {
+		if j.err != nil {
+			continue
+		}
+		for _, r := range j.fresh {
+			if r.event.Kind == event.KindVoid || len(r.results) == 0 {
+				return
+			}
+			facts = append(facts, repro.Fact{Event: r.event, Seq: j.results[r.results[0]].Seq, RecordedAt: head.RecordedAt})
+		}
+	}
+	if len(facts) == 0 {
+		return
+	}
+	e := a.book.cache.peek(a.herd.ID)
+	if e == nil {
+		return
+	}
+	defer a.book.cache.give(e)
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.fold == nil || e.head.Seq != facts[0].Seq-1 {
+		return
+	}
+	e.fold.Apply(facts)
+	e.head = headOf(head)
 }
 
 func (a *appender) plan(head store.Head, group []*job) store.Batch {

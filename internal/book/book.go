@@ -30,6 +30,7 @@ type Options struct {
 	Log       *slog.Logger     // discards
 	CacheSize int64            // bytes of folds kept in memory; 0 is 512 MiB, below zero keeps none
 	Source    string           // what the service is called in exchanges with others: a URI or reverse DNS name; DefaultSource
+	Plain     bool             // no snapshots of folds: neither made nor used
 	Alone     bool             // no other process serves the database: an unfinished upload found at start has broken off
 }
 
@@ -39,9 +40,11 @@ type Book struct {
 	now   func() time.Time
 	log   *slog.Logger
 	alone bool
+	plain bool
 
 	source string
 	cache  *cache
+	states states
 	tokens tokenCache
 	herds  herdCache
 
@@ -49,10 +52,13 @@ type Book struct {
 	appenders map[uuid.UUID]*appender
 	waiters   map[uuid.UUID]chan struct{}
 	running   map[uuid.UUID]bool // imports that this process works on
+	keeping   map[uuid.UUID]bool // snapshots that are being made
 	stopping  bool               // no new ones are taken up
 	slots     chan struct{}      // imports that are worked on at the same time
 
-	jobs sync.WaitGroup  // imports that outlive their request
+	packing chan struct{} // holds one while a snapshot is being made
+
+	jobs sync.WaitGroup  // imports and snapshots that outlive their request
 	life context.Context //nolint:containedctx // ends when the book is closed; imports outlive any request
 	end  context.CancelFunc
 }
@@ -73,14 +79,17 @@ func New(db *store.DB, o Options) *Book {
 	}
 	life, end := context.WithCancel(context.Background())
 	return &Book{
-		db: db, now: o.Now, log: o.Log, alone: o.Alone, source: o.Source, life: life, end: end,
+		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, source: o.Source, life: life, end: end,
 		cache:     newCache(o.CacheSize),
+		states:    newStates(db),
 		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},
 		herds:     herdCache{entries: map[string]herdEntry{}},
 		appenders: map[uuid.UUID]*appender{},
 		waiters:   map[uuid.UUID]chan struct{}{},
 		running:   map[uuid.UUID]bool{},
 		slots:     make(chan struct{}, maxImports),
+		keeping:   map[uuid.UUID]bool{},
+		packing:   make(chan struct{}, 1),
 	}
 }
 

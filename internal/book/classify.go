@@ -39,12 +39,13 @@ type classifier struct {
 	buf    []byte
 }
 
-// newClassifier asks the log once for every id that the events have or name;
-// only for those that they name if their own are taken to be new.
-func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event, fresh bool) (*classifier, error) {
+// newClassifier asks the log once for every id that the events have or name, but
+// not for their own if fresh says that all are new, or if they were made for them
+// just now: nobody can have used those.
+func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event, fresh bool, made map[uuid.UUID]bool) (*classifier, error) {
 	ids := make([]uuid.UUID, 0, len(events)+8)
 	for _, e := range events {
-		if !fresh {
+		if !fresh && !made[e.ID] {
 			ids = append(ids, e.ID)
 		}
 		if target, _ := named(e); target != uuid.Nil {

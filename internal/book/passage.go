@@ -275,7 +275,7 @@ func (p *passage) sort(ctx context.Context, lines []sheet.Line, last bool) (*sor
 			}
 		}
 	}
-	c, err := p.book.newClassifier(ctx, p.herd, events, p.alone)
+	c, err := p.book.newClassifier(ctx, p.herd, events, p.alone, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -144,8 +144,8 @@ func (b *Book) Heads(ctx context.Context, p *Principal) ([]HerdHead, error) {
 // Epoch is the epoch of the log: it changes when the log was restored from a
 // backup, and cursors of an earlier one are then void.
 func (b *Book) Epoch(ctx context.Context) (int64, error) {
-	n, err := b.db.Epoch(ctx)
-	return n, wrap("read epoch", err)
+	s, err := b.states.of(ctx, uuid.Nil)
+	return s.Epoch, wrap("read epoch", err)
 }
 
 // Wait returns when the herd's log has gone beyond seq after, when d (at most

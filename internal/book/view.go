@@ -4,6 +4,7 @@ import (
 	"container/list"
 	"context"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -29,6 +30,7 @@ type View struct {
 	Fold      *repro.Herd
 	Head      Head  // of the log that the fold has read; an earlier one with AsOf
 	PolicyRev int64 // changes whenever a policy of the herd does
+	Epoch     int64 // of the log; see Book.Epoch
 	Today     event.Date
 
 	voided map[int64]bool
@@ -40,31 +42,28 @@ func (v *View) Voided(seq int64) bool { return v.voided[seq] }
 // View hands fn the herd's fold, brought up to the head of the log, or folded
 // afresh up to an earlier moment. fn must not keep the fold.
 func (b *Book) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) error) error {
-	head, err := b.db.HeadOf(ctx, h.ID)
+	state, err := b.states.of(ctx, h.ID)
 	if err != nil {
 		return wrap("read head", err)
 	}
+	head := state.Head
 	if !asOf.now() {
 		seq, err := b.seqOf(ctx, h, asOf, head)
 		if err != nil {
 			return err
 		}
 		if seq < head.Seq {
-			return b.past(ctx, h, seq, asOf.Time, fn)
+			return b.past(ctx, h, seq, asOf.Time, state.Epoch, fn)
 		}
-	}
-	rev, err := b.db.PolicyRev(ctx, h.ID)
-	if err != nil {
-		return wrap("read policies", err)
 	}
 	e := b.cache.take(h.ID)
 	defer b.cache.give(e)
-	if err := e.refresh(ctx, b, h, head, rev); err != nil {
+	if err := e.refresh(ctx, b, h, state); err != nil {
 		return err
 	}
 	e.mu.RLock()
 	defer e.mu.RUnlock()
-	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Today: b.today(h), voided: e.voided})
+	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Epoch: state.Epoch, Today: b.today(h), voided: e.voided})
 }
 
 func (b *Book) seqOf(ctx context.Context, h *Herd, asOf AsOf, head store.Head) (int64, error) {
@@ -82,7 +81,7 @@ func (b *Book) seqOf(ctx context.Context, h *Herd, asOf AsOf, head store.Head) (
 }
 
 // past folds the log up to seq from scratch, with the policies of that time.
-func (b *Book) past(ctx context.Context, h *Herd, seq int64, at time.Time, fn func(*View) error) error {
+func (b *Book) past(ctx context.Context, h *Herd, seq int64, at time.Time, epoch int64, fn func(*View) error) error {
 	policies, err := b.policies(ctx, h.ID, at)
 	if err != nil {
 		return err
@@ -92,7 +91,7 @@ func (b *Book) past(ctx context.Context, h *Herd, seq int64, at time.Time, fn fu
 	if err != nil {
 		return err
 	}
-	return fn(&View{Herd: h, Fold: fold, Head: head, Today: b.today(h), voided: voided})
+	return fn(&View{Herd: h, Fold: fold, Head: head, Epoch: epoch, Today: b.today(h), voided: voided})
 }
 
 // load brings a fold up to seq, notes what voids withdraw, and returns the head
@@ -166,6 +165,10 @@ type entry struct {
 	voided map[int64]bool
 	head   Head
 	rev    int64
+	epoch  int64 // of the log that was read
+	kept   int64 // seq of its snapshot; 0 = none that is known
+
+	measured atomic.Int64 // Changes of the fold when it was measured last, and 1
 
 	element *list.Element // guarded by the cache
 	size    int64         // guarded by the cache
@@ -173,30 +176,41 @@ type entry struct {
 }
 
 // refresh brings the fold to at least the given head and policy revision.
-func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, head store.Head, rev int64) error {
+func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State) error {
+	head, rev := state.Head, state.PolicyRev
 	e.mu.RLock()
-	fresh := e.fold != nil && e.head.Seq >= head.Seq && e.rev == rev
+	fresh := e.fold != nil && e.head.Seq >= head.Seq && e.rev == rev && e.epoch == state.Epoch
 	e.mu.RUnlock()
 	if fresh {
 		return nil
 	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
+	if e.epoch != state.Epoch {
+		// The log is another one: restored from a backup while this process ran.
+		e.fold, e.head, e.kept, e.epoch = nil, Head{}, 0, state.Epoch
+	}
 	if e.fold == nil || e.rev != rev {
 		policies, err := b.policies(ctx, h.ID, time.Time{})
 		if err != nil {
 			return err
 		}
-		if e.fold == nil {
+		switch {
+		case e.fold == nil && e.restore(ctx, b, h, state, policies):
+		case e.fold == nil:
 			e.fold, e.voided = repro.NewHerd(h.Name, policies), map[int64]bool{}
-		} else {
+		default:
 			e.fold = e.fold.WithPolicies(policies)
 		}
 		e.rev = rev
 	}
 	if e.head.Seq >= head.Seq {
+		if e.head.Seq == head.Seq {
+			e.head = headOf(head) // a snapshot does not know the time
+		}
 		return nil
 	}
+	cold := e.head.Seq == 0
 	reached, err := b.load(ctx, h, e.fold, e.voided, head.Seq)
 	if err != nil {
 		// The fold may have taken in a part: start over next time.
@@ -204,7 +218,27 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, head store.Head, 
 		return err
 	}
 	e.head = reached
+	if cold {
+		e.fold.Trim()
+	}
+	if e.snapshotDue(b) {
+		b.keep(h, e.epoch)
+	}
 	return nil
+}
+
+// measure gives the size of the fold if it may have changed since it was last
+// measured: to measure it is to go through all of it.
+func (e *entry) measure() (size int64, changed bool) {
+	e.mu.RLock()
+	defer e.mu.RUnlock()
+	if e.fold == nil {
+		return 0, e.measured.Swap(0) != 0
+	}
+	if now := e.fold.Changes() + 1; e.measured.Swap(now) == now {
+		return 0, false
+	}
+	return e.fold.Size() + int64(len(e.voided))*bytesOfVoid, true
 }
 
 // bytesOfVoid is about what a map keeps for one entry of voided.
@@ -237,18 +271,27 @@ func (c *cache) take(herd uuid.UUID) *entry {
 	return e
 }
 
+// peek is take for a herd that is in the cache; nil for any other.
+func (c *cache) peek(herd uuid.UUID) *entry {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	e := c.entries[herd]
+	if e != nil {
+		e.users++
+	}
+	return e
+}
+
 // give returns an entry after use and drops the least used ones beyond the
 // bound; one in use is never dropped.
 func (c *cache) give(e *entry) {
-	size := int64(0)
-	e.mu.RLock()
-	if e.fold != nil {
-		size = e.fold.Size() + int64(len(e.voided))*bytesOfVoid
-	}
-	e.mu.RUnlock()
+	size, grown := e.measure()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	e.users--
+	if !grown {
+		return
+	}
 	c.total += size - e.size
 	e.size = size
 	for at := c.order.Back(); at != nil && c.total > c.limit; {

@@ -43,9 +43,6 @@ func (s *Server) read(r *request, fn func(*fold) error) error {
 	if err != nil {
 		return err
 	}
-	if f.epoch, err = s.book.Epoch(r.ctx); err != nil {
-		return err
-	}
 	run := func(v *book.View) error {
 		f.View, f.on = v, on
 		if on == 0 {
@@ -59,6 +56,7 @@ func (s *Server) read(r *request, fn func(*fold) error) error {
 		if on == 0 {
 			f.on = v.Today
 		}
+		f.epoch = v.Epoch
 		f.etag = r.etagOf(strconv.FormatInt(f.epoch, 10), hex.EncodeToString(v.Head.Hash[:]),
 			strconv.FormatInt(v.PolicyRev, 10), f.on.String(), definitionsTag)
 		if err := r.unless(f.etag); err != nil {

@@ -52,6 +52,9 @@ type Server struct {
 	docs     []byte
 	metrics  *metrics
 	echo     *echo.Echo
+	// summaries are the latest of several herds: whoever asks again before any of
+	// them has changed gets the same bytes.
+	summaries *memo
 
 	stopping atomic.Bool
 	stop     chan struct{} // closed when stopping: long polls end
@@ -83,7 +86,7 @@ func New(b *book.Book, c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, stop: make(chan struct{})}
+	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, summaries: newMemo(memoBytes), stop: make(chan struct{})}
 	s.echo = s.router()
 	return s, nil
 }

@@ -1,6 +1,7 @@
 package httpapi
 
 import (
+	"bytes"
 	"slices"
 	"sync"
 
@@ -31,6 +32,22 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
+	etag := ""
+	if r.text("as_of") == "" {
+		marks, err := s.book.Marks(r.ctx, herds)
+		if err != nil {
+			return nil, err
+		}
+		etag = r.etagOf(append(marks, definitionsTag)...)
+		if err := r.unless(etag); err != nil {
+			return nil, err
+		}
+		// The tag holds everything that the answer depends on but the herd's title
+		// and the like, which are not in it.
+		if body, ok := s.summaries.get(etag); ok {
+			return &reply{etag: etag, raw: body, media: mediaJSON}, nil
+		}
+	}
 	portions, err := s.portions(r, herds, list)
 	if err != nil {
 		return nil, err
@@ -45,7 +62,17 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 	if r.give == mediaCSV {
 		return &reply{csv: &csvReply{table: summaryTable, rows: func(w *sheet.TableWriter) error { return summaryRows(w, out) }}}, nil
 	}
-	return &reply{json: out}, nil
+	if etag == "" {
+		return &reply{json: out}, nil
+	}
+	var body bytes.Buffer
+	if err := encodeJSON(&body, out); err != nil {
+		return nil, err
+	}
+	// What was computed may be of a later moment than the tag, never of an earlier
+	// one; and the tag of a moment that has passed is never asked for again.
+	s.summaries.put(etag, body.Bytes())
+	return &reply{raw: body.Bytes(), media: mediaJSON}, nil
 }
 
 // perHerd asks every herd, some at a time; the answers stand in the herds'

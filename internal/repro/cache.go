@@ -81,6 +81,7 @@ func (h *Herd) folded(on event.Date, merge int) (f *folded, last event.Date) {
 	}
 	if on == 0 && merge == defaultMerge {
 		if h.cache.current == nil {
+			h.changes.Add(1)
 			h.cache.current = h.refold()
 		}
 		return h.cache.current, last
@@ -91,6 +92,7 @@ func (h *Herd) folded(on event.Date, merge int) (f *folded, last event.Date) {
 			return f, last
 		}
 	}
+	h.changes.Add(1)
 	f = &folded{cut: on, merge: merge}
 	for _, members := range h.groups() {
 		if members != nil {
@@ -127,6 +129,7 @@ func (h *Herd) around(names ...string) *folded {
 		}
 		done = append(done, g)
 		if h.cache.lives[g] == nil {
+			h.changes.Add(1)
 			var members []int32
 			for k := range h.numbers {
 				if h.group(int32(k)) == g {

@@ -4,6 +4,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 	"unsafe"
 
@@ -37,7 +38,14 @@ type Herd struct {
 	withheld  []withheld
 	recorders []recorder
 	whoIs     map[recorder]who
-	token     *token // marks what this herd may change in place
+	lastWho   struct { // most events follow one of the same recorder
+		by, source string
+		who        who
+		known      bool
+	}
+	token *token // marks what this herd may change in place
+
+	changes atomic.Int64 // see Changes
 
 	mu    sync.Mutex
 	cache cache // derived from the above, on demand
@@ -105,6 +113,7 @@ func (h *Herd) Clone() *Herd {
 		token:     new(token),
 		cache:     h.cache.clone(),
 	}
+	c.changes.Store(h.changes.Load() + 1)
 	for i := range c.owners {
 		c.owners[i].owners = slices.Clip(c.owners[i].owners)
 	}
@@ -124,7 +133,8 @@ func (h *Herd) WithPolicies(ps Policies) *Herd {
 // Seq are ignored, so a batch may be applied again. How the facts are divided
 // into batches makes no difference to any answer.
 func (h *Herd) Apply(facts []Fact) {
-	touched := map[int32]bool{}
+	h.changes.Add(1)
+	touched := map[int32]bool{} // true: its records are to be put in order
 	for i := range facts {
 		f := &facts[i]
 		if f.Seq <= h.seq || f.Event == nil {
@@ -136,26 +146,29 @@ func (h *Herd) Apply(facts []Fact) {
 			h.own(f.Seq, noOwner)
 			if owner, ok := h.owner(f.Voids); ok {
 				h.drop(owner, f.Voids)
-				touched[owner] = true
+				touched[owner] = touched[owner]
 			}
 		case f.Event.Kind == event.KindWalk:
 			h.own(f.Seq, herdLevel)
 			h.changeWalks()
 			h.walks = append(h.walks, h.newRec(f))
-			touched[herdLevel] = true
+			touched[herdLevel] = touched[herdLevel] || !goesOn(h.walks)
 		default:
 			n := h.numberOf(h.words.code(f.Event.Animal))
 			h.own(f.Seq, n)
 			num := h.change(n)
 			r := h.newRec(f)
 			num.recs = append(num.recs, r)
-			touched[n] = true
+			touched[n] = touched[n] || !goesOn(num.recs)
 			if r.kind == event.KindRenumber {
 				h.link(n, h.numberOf(r.text))
 			}
 		}
 	}
-	for n := range touched {
+	for n, untidy := range touched {
+		if !untidy {
+			continue
+		}
 		if n == herdLevel {
 			h.walks = tidy(h.walks)
 			continue
@@ -166,6 +179,13 @@ func (h *Herd) Apply(facts []Fact) {
 	if len(touched) > 0 {
 		h.stale(touched)
 	}
+}
+
+// goesOn tells whether the last record is another one than that before it, and
+// stands behind it in order: then those that were tidy still are.
+func goesOn(recs []rec) bool {
+	n := len(recs)
+	return n < 2 || recs[n-2].order(&recs[n-1]) < 0 && recs[n-2].id != recs[n-1].id
 }
 
 // tidy puts records in order and leaves out events that came twice.
@@ -294,6 +314,10 @@ func (h *Herd) FirstDate() event.Date {
 	see(h.walks)
 	return first
 }
+
+// Changes counts whatever may have changed Size. A clone goes on from the count
+// of its original.
+func (h *Herd) Changes() int64 { return h.changes.Load() }
 
 // Size estimates the memory that the fold holds, in bytes, with what it
 // derives on demand.

@@ -96,6 +96,17 @@ type who uint32
 type recorder struct{ by, source word }
 
 func (h *Herd) recorder(by, source string) who {
+	if last := &h.lastWho; last.known && last.by == by && last.source == source {
+		return last.who
+	}
+	w := h.recorderOf(by, source)
+	// Copies: an event's strings often share the memory of a whole request.
+	r := h.recorders[w]
+	h.lastWho.by, h.lastWho.source, h.lastWho.who, h.lastWho.known = h.words.text(r.by), h.words.text(r.source), w, true
+	return w
+}
+
+func (h *Herd) recorderOf(by, source string) who {
 	r := recorder{h.words.code(by), h.words.code(source)}
 	w, ok := h.whoIs[r]
 	if !ok {

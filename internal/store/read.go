@@ -244,6 +244,49 @@ func (db *DB) HeadOf(ctx context.Context, herd uuid.UUID) (Head, error) {
 	return h, err
 }
 
+// State is what decides whether an answer about a herd is still the same.
+type State struct {
+	Head      Head
+	PolicyRev int64 // see PolicyRev
+	Epoch     int64 // see Epoch
+}
+
+// StateOf gives the state of one herd as of one moment. Errors: ErrNotFound.
+func (db *DB) StateOf(ctx context.Context, herd uuid.UUID) (State, error) {
+	var s State
+	err := db.reader.ask(ctx, "state", herd, stateSQL, []any{herd}, s.scan)
+	return s, err
+}
+
+// StatesOf gives the states of many herds, in their order. Errors: ErrNotFound if
+// one of them is not there.
+func (db *DB) StatesOf(ctx context.Context, herds []uuid.UUID) ([]State, error) {
+	out := make([]State, len(herds))
+	const most = 1000 // questions in one round trip
+	for from := 0; from < len(herds); from += most {
+		part := herds[from:min(from+most, len(herds))]
+		err := db.reader.askEach(ctx, "states", part, stateSQL, func(i int, row pgx.Row) error { return out[from+i].scan(row) })
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+const stateSQL = `select h.seq, h.hash, h.recorded_at,
+		(select count(*) from policies where herd_id = $1), (select epoch from log_epoch)
+	from heads h where h.herd_id = $1`
+
+func (s *State) scan(row pgx.Row) error {
+	var hash []byte
+	if err := row.Scan(&s.Head.Seq, &hash, &s.Head.RecordedAt, &s.PolicyRev, &s.Epoch); err != nil {
+		return err
+	}
+	copy(s.Head.Hash[:], hash)
+	s.Head.RecordedAt = s.Head.RecordedAt.UTC()
+	return nil
+}
+
 // Heads gives the heads of the herds, which the caller has checked against the
 // token; unknown ones are absent. The heads of different herds need not be of one
 // moment.

@@ -96,6 +96,64 @@ func (p *pool) once(ctx context.Context, herd uuid.UUID, fn func(context.Context
 	return false, nil
 }
 
+// ask reads one row of the herd in one round trip: the herd is set and the
+// question asked in one implicit transaction, which ends with the answer. For the
+// questions that every read begins with; measured, a third of the time of tx.
+func (p *pool) ask(ctx context.Context, op string, herd uuid.UUID, sql string, args []any, scan func(pgx.Row) error) error {
+	ctx, cancel := context.WithTimeout(ctx, p.deadline)
+	defer cancel()
+	for try := 1; ; try++ {
+		err := p.askOnce(ctx, herd, sql, args, scan)
+		if err == nil {
+			return nil
+		}
+		// A connection that had died in the pool; reading again does no harm.
+		var pg *pgconn.PgError
+		if try == maxTries || ctx.Err() != nil || errors.As(err, &pg) || errors.Is(err, pgx.ErrNoRows) {
+			return classify(op, err)
+		}
+	}
+}
+
+func (p *pool) askOnce(ctx context.Context, herd uuid.UUID, sql string, args []any, scan func(pgx.Row) error) error {
+	if !p.readOnly {
+		return fail(ErrBroken, "ask is for readers")
+	}
+	conn, err := p.conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Release()
+	var batch pgx.Batch
+	batch.Queue("select set_config('app.herd', $1, true)", herd.String())
+	batch.Queue(sql, args...).QueryRow(scan)
+	return conn.SendBatch(ctx, &batch).Close()
+}
+
+// askEach is ask for many herds, still in one round trip: the herd is set anew
+// before the question about it, so that each question sees its own herd only.
+func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql string, scan func(i int, row pgx.Row) error) error {
+	ctx, cancel := context.WithTimeout(ctx, p.deadline)
+	defer cancel()
+	if !p.readOnly {
+		return classify(op, fail(ErrBroken, "askEach is for readers"))
+	}
+	conn, err := p.conn(ctx)
+	if err != nil {
+		return classify(op, err)
+	}
+	defer conn.Release()
+	var batch pgx.Batch
+	for i, herd := range herds {
+		batch.Queue("select set_config('app.herd', $1, true)", herd.String())
+		batch.Queue(sql, herd).QueryRow(func(row pgx.Row) error { return scan(i, row) })
+	}
+	if err := conn.SendBatch(ctx, &batch).Close(); err != nil {
+		return classify(op, err)
+	}
+	return nil
+}
+
 // begin gives the statements that open a transaction. A UUID prints as hex digits
 // and hyphens only, so it needs no parameter, and one round trip does for both.
 func (p *pool) begin(herd uuid.UUID) string {

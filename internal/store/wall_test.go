@@ -21,7 +21,7 @@ import (
 
 // herdTables are the tables that belong to a herd; reference are those that do not.
 var (
-	herdTables = []string{"actors", "erasures", "events", "heads", "idempotency_keys", "import_rejects", "import_staging", "imports", "notes", "policies"}
+	herdTables = []string{"actors", "erasures", "events", "heads", "idempotency_keys", "import_rejects", "import_staging", "imports", "notes", "policies", "snapshots"}
 	reference  = []string{"file_imports", "file_rejects", "grants", "herds", "log_epoch", "mappings", "tokens"}
 	library    = []string{"goose_db_version", "goose_lock"} // the migration library's own
 )
@@ -126,6 +126,7 @@ func fill(t testing.TB, db *store.DB, id uuid.UUID) {
 		db.PutPolicy(ctx, id, store.Policy{From: 20000, Doc: []byte(`{"vwp":50}`), ChangedAt: start, By: "t"}),
 		db.CreateImport(ctx, job),
 		db.StageChunk(ctx, id, job.ID, 0, []byte("a;b")),
+		db.KeepSnapshot(ctx, id, store.Snapshot{Format: "1", Epoch: 1, Seq: 7, Bytes: []byte{1}}),
 		db.AddRejects(ctx, id, job.ID, []store.Reject{{Line: 2, Row: "x", Errors: []byte(`[]`)}}),
 	} {
 		if err != nil {
@@ -152,6 +153,8 @@ func TestPrivileges(t *testing.T) {
 		"byrelog_reader imports":          "SELECT",
 		"byrelog_reader notes":            "SELECT",
 		"byrelog_reader policies":         "SELECT",
+		"byrelog_reader snapshots":        "SELECT",
+		"byrelog_reader log_epoch":        "SELECT",
 
 		"byrelog_writer actors":           "INSERT SELECT(herd_id,code) UPDATE(name)",
 		"byrelog_writer erasures":         "INSERT",
@@ -166,6 +169,7 @@ func TestPrivileges(t *testing.T) {
 		"byrelog_writer imports":          "INSERT SELECT UPDATE",
 		"byrelog_writer notes":            "INSERT SELECT(herd_id,event_id,erased_at) UPDATE(salt,body,erased_at)",
 		"byrelog_writer policies":         "INSERT",
+		"byrelog_writer snapshots":        "DELETE INSERT SELECT(herd_id,format,epoch,seq) UPDATE",
 
 		"byrelog_registry goose_db_version": "SELECT",
 		"byrelog_registry grants":           "INSERT SELECT",
