@@ -41,7 +41,7 @@ func (w *world) sheetOf(n int) (path string, err error) {
 	if err := out.Write(cells); err != nil {
 		return "", err
 	}
-	sim, err := simherd.New(params(max(20, n/90), 5, 7), importHerd)
+	sim, err := simherd.New(params(max(20, n/80), 5, 7), importHerd)
 	if err != nil {
 		return "", err
 	}

@@ -30,20 +30,70 @@ func (b *Book) ExportAs(ctx context.Context, h *Herd, f sheet.Form, w io.Writer)
 	if head.Seq == 0 {
 		return out.Close()
 	}
-	err = b.db.ScanNotes(ctx, h.ID, 0, head.Seq, func(r *store.Row) error {
-		e, err := event.DecodeCanonical(r.Bytes)
-		if err != nil {
-			return err
-		}
-		if r.Note != nil {
-			e.Note, e.NoteSalt = r.Note.Body, r.Note.Salt
-		}
-		return out.Write(&event.Recorded{Event: *e, Seq: r.Seq, RecordedAt: r.RecordedAt, Leaf: r.Leaf, Hash: r.Hash})
-	})
-	if err != nil {
+	if err := b.recorded(ctx, h, head.Seq, out.Write); err != nil {
 		return wrap("export", err)
 	}
 	return out.Close()
+}
+
+// recorded reads the whole log up to seq with its notes and hands on event by
+// event. While some are used the next ones are being decoded.
+func (b *Book) recorded(ctx context.Context, h *Herd, seq int64, use func(*event.Recorded) error) error {
+	const batch = 1024
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	lots, free := make(chan []event.Recorded, 1), make(chan []event.Recorded, 3)
+	for range 3 {
+		free <- make([]event.Recorded, 0, batch)
+	}
+	read := make(chan error, 1)
+	go func() {
+		defer close(lots)
+		events := <-free
+		hand := func() error {
+			select {
+			case lots <- events:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			select {
+			case events = <-free:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		err := b.db.ScanNotes(ctx, h.ID, 0, seq, func(r *store.Row) error {
+			e, err := event.DecodeCanonical(r.Bytes)
+			if err != nil {
+				return err
+			}
+			if r.Note != nil {
+				e.Note, e.NoteSalt = r.Note.Body, r.Note.Salt
+			}
+			events = append(events, event.Recorded{Event: *e, Seq: r.Seq, RecordedAt: r.RecordedAt, Leaf: r.Leaf, Hash: r.Hash})
+			if len(events) == batch {
+				return hand()
+			}
+			return nil
+		})
+		if err == nil && len(events) > 0 {
+			err = hand()
+		}
+		read <- err
+	}()
+	for events := range lots {
+		for i := range events {
+			if err := use(&events[i]); err != nil {
+				cancel()
+				for range lots { // the reader ends before its caller does
+				}
+				return err
+			}
+		}
+		free <- events[:0]
+	}
+	return <-read
 }
 
 // DataPackage describes the herd's export, or the tables if there are any, as a

@@ -101,9 +101,7 @@ func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[i
 	if seq <= fold.Seq() {
 		return head, nil
 	}
-	const batch = 8192
-	facts := make([]repro.Fact, 0, min(batch, seq-fold.Seq()))
-	flush := func() error {
+	err := b.decoded(ctx, h, fold.Seq(), seq, func(facts []repro.Fact) error {
 		if err := b.resolveVoids(ctx, h, facts); err != nil {
 			return err
 		}
@@ -113,25 +111,59 @@ func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[i
 			}
 		}
 		fold.Apply(facts)
-		facts = facts[:0]
-		return nil
-	}
-	err := b.db.Scan(ctx, h.ID, fold.Seq(), seq, func(r *store.Row) error {
-		e, err := event.DecodeCanonical(r.Bytes)
-		if err != nil {
-			return err
-		}
-		facts = append(facts, repro.Fact{Event: e, Seq: r.Seq, RecordedAt: r.RecordedAt})
-		head = Head{Seq: r.Seq, Hash: r.Hash, RecordedAt: r.RecordedAt}
-		if len(facts) == batch {
-			return flush()
-		}
 		return nil
 	})
-	if err == nil {
-		err = flush()
+	if err != nil {
+		return head, wrap("read the log", err)
 	}
-	return head, wrap("read the log", err)
+	at, err := b.db.HeadAt(ctx, h.ID, fold.Seq())
+	return headOf(at), wrap("read the log", err)
+}
+
+// decoded reads the events after < seq <= upto and hands them on in order, a few
+// thousand at a time. While one lot is used the next one is being decoded.
+func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func([]repro.Fact) error) error {
+	const batch = 4096
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	lots := make(chan []repro.Fact, 1)
+	read := make(chan error, 1)
+	go func() {
+		defer close(lots)
+		facts := make([]repro.Fact, 0, min(batch, upto-after))
+		hand := func() error {
+			select {
+			case lots <- facts:
+				facts = make([]repro.Fact, 0, batch)
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		err := b.db.ScanBytes(ctx, h.ID, after, upto, func(r *store.Row) error {
+			e, err := event.DecodeCanonical(r.Bytes)
+			if err != nil {
+				return err
+			}
+			if facts = append(facts, repro.Fact{Event: e, Seq: r.Seq}); len(facts) == batch {
+				return hand()
+			}
+			return nil
+		})
+		if err == nil && len(facts) > 0 {
+			err = hand()
+		}
+		read <- err
+	}()
+	for facts := range lots {
+		if err := use(facts); err != nil {
+			cancel()
+			for range lots { // the reader ends before its caller does
+			}
+			return err
+		}
+	}
+	return <-read
 }
 
 // resolveVoids finds the seq of the events that voids withdraw.

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	openapi_types "github.com/oapi-codegen/runtime/types"
 
@@ -107,14 +109,27 @@ func compute(f *repro.Herd, list []*repro.Definition, p repro.Params) ([]repro.A
 	if !known {
 		return nil, badParam("by", "not_allowed", "none of these indices is grouped so; the groups of their definitions say how they are")
 	}
-	out := make([]repro.Answer, len(list))
-	for i, d := range list {
-		own := p
-		if !slices.Contains(d.Groups, p.By) {
-			own.By = ""
+	out, failed := make([]repro.Answer, len(list)), make([]error, len(list))
+	var next atomic.Int64
+	answer := func() {
+		for i := int(next.Add(1)) - 1; i < len(list); i = int(next.Add(1)) - 1 {
+			own := p
+			if !slices.Contains(list[i].Groups, p.By) {
+				own.By = ""
+			}
+			out[i], failed[i] = f.Index(list[i].Key, own)
 		}
-		var err error
-		if out[i], err = f.Index(d.Key, own); err != nil {
+	}
+	// The indices have nothing to do with each other, and the fold may be read by
+	// many at once.
+	var wg sync.WaitGroup
+	if len(list) > 1 {
+		wg.Go(answer)
+	}
+	answer()
+	wg.Wait()
+	for _, err := range failed {
+		if err != nil {
 			return nil, indexProblem(err)
 		}
 	}

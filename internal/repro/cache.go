@@ -154,17 +154,41 @@ func (h *Herd) makeRoom() {
 func (h *Herd) refold() *folded {
 	h.makeRoom()
 	f := &folded{merge: defaultMerge}
-	for i, members := range h.groups() {
-		if members == nil {
-			continue
+	groups := h.groups()
+	h.foldStale(groups)
+	for i, members := range groups {
+		if members != nil {
+			f.lives = append(f.lives, h.cache.lives[i]...)
 		}
-		if h.cache.lives[i] == nil {
-			h.cache.lives[i] = h.foldGroup(members, 0, defaultMerge)
-		}
-		f.lives = append(f.lives, h.cache.lives[i]...)
 	}
 	h.sortLives(f.lives)
 	return f
+}
+
+// foldStale folds the groups whose lives are not there. Groups have nothing to do
+// with each other, so many of them are folded on two processors at once: enough to
+// be worth it, few enough to leave room for other requests.
+func (h *Herd) foldStale(groups [][]int32) {
+	var stale []int
+	for i, members := range groups {
+		if members != nil && h.cache.lives[i] == nil {
+			stale = append(stale, i)
+		}
+	}
+	fold := func(list []int) {
+		for _, i := range list {
+			h.cache.lives[i] = h.foldGroup(groups[i], 0, defaultMerge)
+		}
+	}
+	const many = 256
+	if len(stale) < many {
+		fold(stale)
+		return
+	}
+	var wg sync.WaitGroup
+	wg.Go(func() { fold(stale[:len(stale)/2]) })
+	fold(stale[len(stale)/2:])
+	wg.Wait()
 }
 
 // groups lists the members of each group at the index of its root; the other

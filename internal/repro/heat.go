@@ -39,23 +39,23 @@ func (h *Herd) walkedOn(pen word, on event.Date) bool {
 func collectYield(q *query) {
 	w := q.newPenDays()
 	q.each(func(l *life) {
-		quiet := map[string]int{} // by group
+		var quiet groupCount
 		own := q.readings(l, func(it item) {
 			lac := &l.lactations[it.lac]
 			it.label = q.cowGroup(l, lac, it.on)
 			w.read(l.penOn(it.on), it.on)
 			if it.flags&(flagSuspect|flagObvious) == 0 {
-				quiet[it.label]++
+				quiet.add(it.label)
 				return
 			}
 			q.add(it)
 		})
 		q.implied(l, w.walks, own, func(d event.Date) {
-			quiet[q.cowGroup(l, &l.lactations[l.lactationOn(d)], d)]++
+			quiet.add(q.cowGroup(l, &l.lactations[l.lactationOn(d)], d))
 		})
 		w.stands(l)
-		for _, label := range sortedKeys(quiet) {
-			n := int32(quiet[label])
+		for _, label := range quiet.groups() {
+			n := int32(quiet.by[label])
 			q.add(item{
 				l: l, lac: int16(l.lactationOn(q.p.On)), label: label, from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
 				days: n, aux: n, counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
@@ -63,6 +63,37 @@ func collectYield(q *query) {
 		}
 	})
 	w.count()
+}
+
+// groupCount counts by group what mostly comes in runs of one group.
+type groupCount struct {
+	last string
+	run  int
+	by   map[string]int
+}
+
+func (c *groupCount) add(group string) {
+	if c.run == 0 || group != c.last {
+		c.flush()
+		c.last = group
+	}
+	c.run++
+}
+
+func (c *groupCount) flush() {
+	if c.run > 0 {
+		if c.by == nil {
+			c.by = map[string]int{}
+		}
+		c.by[c.last] += c.run
+		c.run = 0
+	}
+}
+
+// groups are the groups that were counted, in order.
+func (c *groupCount) groups() []string {
+	c.flush()
+	return sortedKeys(c.by)
 }
 
 // penDays tells on which days the pens that are walked were not: no day of
@@ -256,11 +287,15 @@ func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date, 
 		}
 		days := walks[l.pens[i].pen]
 		at, _ := slices.BinarySearch(days, from)
-		for _, d := range days[at:] {
+		k, _ := slices.BinarySearch(own, from)
+		for _, d := range days[at:] { // both lists ascend
 			if d > to {
 				break
 			}
-			if _, read := slices.BinarySearch(own, d); !read && q.stratum(&l.lactations[l.lactationOn(d)]) {
+			for k < len(own) && own[k] < d {
+				k++
+			}
+			if read := k < len(own) && own[k] == d; !read && q.stratum(&l.lactations[l.lactationOn(d)]) {
 				fn(d)
 			}
 		}

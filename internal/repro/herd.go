@@ -146,7 +146,9 @@ func (h *Herd) Apply(facts []Fact) {
 			h.own(f.Seq, noOwner)
 			if owner, ok := h.owner(f.Voids); ok {
 				h.drop(owner, f.Voids)
-				touched[owner] = touched[owner]
+				if _, known := touched[owner]; !known {
+					touched[owner] = false
+				}
 			}
 		case f.Event.Kind == event.KindWalk:
 			h.own(f.Seq, herdLevel)

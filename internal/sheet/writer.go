@@ -98,8 +98,12 @@ type Writer struct {
 	seq   int64
 	on    event.Date
 	at    time.Time
-	hash  event.Digest
-	err   error
+
+	stamped time.Time // what stamp says
+	stamp   []byte
+
+	hash event.Digest
+	err  error
 }
 
 // NewWriter begins an export of the herd in the interchange profile.
@@ -162,7 +166,10 @@ func (w *Writer) row(noteHash event.Digest) error {
 	b = strconv.AppendInt(b, w.seq, 10)
 	b = append(b, d)
 	if !w.at.IsZero() {
-		b = w.at.UTC().AppendFormat(b, timeLayout)
+		if !w.at.Equal(w.stamped) { // the rows of an import were recorded together
+			w.stamped, w.stamp = w.at, w.at.UTC().AppendFormat(w.stamp[:0], timeLayout)
+		}
+		b = append(b, w.stamp...)
 	}
 	b = append(b, d)
 	b = hex.AppendEncode(b, w.hash[:])
