@@ -16,6 +16,7 @@ import (
 type rowWriter struct {
 	w     *bufio.Writer
 	delim byte
+	buf   []byte // of a record
 }
 
 func newRowWriter(w io.Writer, delim byte) *rowWriter {
@@ -32,14 +33,17 @@ func (w *rowWriter) row(cells []string) error {
 
 // fields writes cells without the end of their record.
 func (w *rowWriter) fields(cells []string) {
+	b := w.buf[:0]
 	for i, c := range cells {
 		if i > 0 {
-			_ = w.w.WriteByte(w.delim) // bufio keeps the first error and gives it again
+			b = append(b, w.delim)
 		}
 		if c != "" {
-			w.cell(c)
+			b = appendCell(b, c, w.delim)
 		}
 	}
+	w.buf = b
+	_, _ = w.w.Write(b) // bufio keeps the first error and gives it again
 }
 
 // line ends a line behind s.
@@ -49,21 +53,18 @@ func (w *rowWriter) line(s string) error {
 	return err
 }
 
-func (w *rowWriter) cell(s string) {
-	if !needsQuotes(s, w.delim) {
-		_, _ = w.w.WriteString(s)
-		return
+func appendCell(b []byte, s string, delim byte) []byte {
+	if !needsQuotes(s, delim) {
+		return append(b, s...)
 	}
-	_ = w.w.WriteByte('"')
-	start := 0
+	b = append(b, '"')
 	for i := range len(s) {
 		if s[i] == '"' {
-			_, _ = w.w.WriteString(s[start : i+1])
-			start = i // the quote again, in front of what follows
+			b = append(b, '"')
 		}
+		b = append(b, s[i])
 	}
-	_, _ = w.w.WriteString(s[start:])
-	_ = w.w.WriteByte('"')
+	return append(b, '"')
 }
 
 func needsQuotes(s string, delim byte) bool {
