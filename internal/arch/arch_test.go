@@ -103,7 +103,7 @@ func TestLayout(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("the folders are %v, the design has %v", got, want)
 	}
-	for _, name := range []string{"go.mod", "go.sum", "LICENSE", "DEVELOPERS.md", "docker-compose.yml", ".ci/run", "deploy/demo", "deploy/test", "openapi/openapi.yaml"} {
+	for _, name := range []string{"go.mod", "go.sum", "LICENSE", "DEVELOPERS.md", "docker-compose.yml", ".ci/run", "deploy/bench", "deploy/demo", "deploy/test", "openapi/openapi.yaml"} {
 		if _, err := os.Stat(filepath.Join(root(t), name)); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}

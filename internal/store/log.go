@@ -162,20 +162,28 @@ const (
 	maxDay = 2932896
 )
 
-// writeRows streams the rows, stores their notes and moves the head.
+// fewRows is up to how many rows are inserted by a statement. A COPY is quicker for
+// more, but takes two round trips of its own, and the statement goes along with
+// those that follow.
+const fewRows = 32
+
+// writeRows stores the rows and their notes and moves the head.
 func writeRows(ctx context.Context, tx pgx.Tx, herd uuid.UUID, head Head, rows []Row) (Head, error) {
-	enc := newEncoder(herd, rows)
-	tag, err := tx.Conn().PgConn().CopyFrom(ctx, enc, copySQL)
-	if err != nil {
-		return head, err
-	}
-	if tag.RowsAffected() != int64(len(rows)) {
-		return head, fail(ErrBroken, "%d of %d events were stored", tag.RowsAffected(), len(rows))
+	var batch pgx.Batch
+	if len(rows) <= fewRows {
+		insertRows(&batch, herd, rows)
+	} else {
+		tag, err := tx.Conn().PgConn().CopyFrom(ctx, newEncoder(herd, rows), copySQL)
+		if err != nil {
+			return head, err
+		}
+		if tag.RowsAffected() != int64(len(rows)) {
+			return head, fail(ErrBroken, "%d of %d events were stored", tag.RowsAffected(), len(rows))
+		}
 	}
 	last := &rows[len(rows)-1]
 	next := Head{Seq: last.Seq, Hash: last.Hash, RecordedAt: last.RecordedAt.UTC()}
 
-	var batch pgx.Batch
 	var ids [][16]byte
 	var salts [][]byte
 	var bodies []string
@@ -197,4 +205,20 @@ func writeRows(ctx context.Context, tx pgx.Tx, herd uuid.UUID, head Head, rows [
 		return head, err
 	}
 	return next, nil
+}
+
+func insertRows(batch *pgx.Batch, herd uuid.UUID, rows []Row) {
+	n := len(rows)
+	seqs, ids, animals, kinds, days := make([]int64, n), make([][16]byte, n), make([]string, n), make([]string, n), make([]int32, n)
+	times, leaves, hashes, bytes := make([]time.Time, n), make([][]byte, n), make([][]byte, n), make([][]byte, n)
+	for i := range rows {
+		r := &rows[i]
+		seqs[i], ids[i], animals[i], kinds[i], days[i] = r.Seq, r.ID, r.Animal, r.Kind, r.On
+		times[i], leaves[i], hashes[i], bytes[i] = r.RecordedAt, r.Leaf[:], r.Hash[:], r.Bytes
+	}
+	batch.Queue(`insert into events (herd_id, seq, event_id, animal, kind, on_date, recorded_at, leaf, hash, bytes)
+		select $1, e.seq, e.id, nullif(e.animal, ''), e.kind, date '1970-01-01' + e.day, e.at, e.leaf, e.hash, e.bytes
+		from unnest($2::bigint[], $3::uuid[], $4::text[], $5::text[], $6::int[], $7::timestamptz[], $8::bytea[], $9::bytea[], $10::bytea[])
+			as e (seq, id, animal, kind, day, at, leaf, hash, bytes)`,
+		herd, seqs, ids, animals, kinds, days, times, leaves, hashes, bytes).Exec(affects("events", int64(n)))
 }
