@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -56,12 +57,19 @@ func table(ctx context.Context) error {
 	}
 	defer w.close()
 	var lines []line
+	var failed []error
 	for _, r := range rows {
 		began := time.Now()
 		say("row %s: %s", r.name, r.ours)
 		got, err := r.measure(w)
 		if err != nil {
-			return fmt.Errorf("row %s: %w", r.name, err)
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			// The rows behind it are worth having all the same.
+			failed = append(failed, fmt.Errorf("row %s: %w", r.name, err))
+			say("  FAILED: %v", err)
+			got = []line{{name: r.name, ours: r.ours, beside: "-", skipped: "failed"}}
 		}
 		lines = append(lines, got...)
 		for i := range got {
@@ -74,7 +82,7 @@ func table(ctx context.Context) error {
 	if s.small {
 		fmt.Println("Quick: a tenth of the data or less and three rounds. These figures show that nothing is broken; those of a full run are the ones to quote.")
 	}
-	return nil
+	return errors.Join(failed...)
 }
 
 // command is what the figures are repeated with.
