@@ -68,6 +68,8 @@ func newWorld(ctx context.Context, s sizes) (*world, error) {
 	}
 	pg, err := localpg.Start(ctx, localpg.Config{Dir: data, Ephemeral: true})
 	if err != nil {
+		_ = os.RemoveAll(data)
+		_ = os.RemoveAll(dir)
 		return nil, err
 	}
 	w := &world{ctx: ctx, size: s, pg: pg, dir: dir, logs: map[string]*filled{}}
