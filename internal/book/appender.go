@@ -247,12 +247,22 @@ func newNumberer(h *Herd, head store.Head, at time.Time) *numberer {
 }
 
 func (n *numberer) number(r *row) store.Row {
-	seq := n.head.Seq + 1
-	hash := event.Link(n.herd, seq, n.at, n.head.Hash, r.leaf)
-	n.head = store.Head{Seq: seq, Hash: hash, RecordedAt: n.at}
+	out := r.stored()
+	n.place(&out)
+	return out
+}
+
+// place gives a row the next number.
+func (n *numberer) place(r *store.Row) {
+	r.Seq, r.RecordedAt = n.head.Seq+1, n.at
+	r.Hash = event.Link(n.herd, r.Seq, n.at, n.head.Hash, r.Leaf)
+	n.head = store.Head{Seq: r.Seq, Hash: r.Hash, RecordedAt: n.at}
+}
+
+// stored is the row as the store takes it, without its place in the log.
+func (r *row) stored() store.Row {
 	out := store.Row{
-		Seq: seq, ID: r.event.ID, Animal: r.event.Animal, Kind: r.event.Kind.String(), On: r.event.On.UnixDay(),
-		RecordedAt: n.at, Leaf: r.leaf, Hash: hash, Bytes: r.bytes,
+		ID: r.event.ID, Animal: r.event.Animal, Kind: r.event.Kind.String(), On: r.event.On.UnixDay(), Leaf: r.leaf, Bytes: r.bytes,
 	}
 	if r.event.Note != "" {
 		out.Note = &store.Note{Salt: r.event.NoteSalt, Body: r.event.Note}

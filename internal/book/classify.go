@@ -151,9 +151,18 @@ func (c *classifier) kindOf(id uuid.UUID) (kind string, ok bool) {
 
 // leafOf seals the event and leaves its canonical bytes in c.buf.
 func (c *classifier) leafOf(e *event.Event) event.Digest {
-	e.Seal(newSalt())
+	seal(e)
 	c.buf = e.AppendCanonical(c.buf[:0])
 	return event.Leaf(c.buf)
+}
+
+// seal commits an event to its note.
+func seal(e *event.Event) {
+	var salt event.Salt
+	if e.Note != "" { // salts are not free
+		salt = newSalt()
+	}
+	e.Seal(salt)
 }
 
 // matchNote gives a repeated event the salt of the stored one, so that equal

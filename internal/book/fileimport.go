@@ -300,7 +300,7 @@ func (f *fileImport) part(ctx context.Context, h *Herd) (*filePart, error) {
 		if f.options.DryRun {
 			part.report, part.reader, part.err = b.rehearsePart(ctx, h, r, plan, f.options)
 		} else {
-			part.staged, part.err = b.stage(ctx, h, part.id, r, plan)
+			part.staged, part.err = b.stage(ctx, h, part.id, r, plan, nil)
 			part.reader = part.staged.reader
 		}
 		_ = r.Close() // unblocks the splitter if this ended early
@@ -378,7 +378,7 @@ func (f *fileImport) carryOut(ctx context.Context, p *Principal, digest [32]byte
 	}
 	waits := make([]<-chan struct{}, 0, len(f.parts))
 	for _, part := range f.sorted() {
-		waits = append(waits, b.start(part.herd, part.id))
+		waits = append(waits, b.start(part.herd, part.id, nil))
 	}
 	for _, done := range waits {
 		select {

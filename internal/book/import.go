@@ -123,11 +123,16 @@ func (b *Book) Import(ctx context.Context, h *Herd, body io.Reader, o ImportOpti
 	if o.DryRun {
 		return b.dryRun(ctx, h, body, plan, o)
 	}
-	id, err := b.receive(ctx, h, body, plan, o)
+	sp, err := b.spillFor(ctx, h)
 	if err != nil {
 		return nil, err
 	}
-	done := b.start(h, id)
+	id, err := b.receive(ctx, h, body, plan, o, sp)
+	if err != nil {
+		sp.close()
+		return nil, err
+	}
+	done := b.start(h, id, sp)
 	select {
 	case <-done:
 	case <-ctx.Done():
@@ -194,7 +199,7 @@ func (o *ImportOptions) wants(digest [32]byte) error {
 
 // receive stages the file and reads it through on the way. What it refuses it
 // refuses whole, and no event is written.
-func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan importPlan, o ImportOptions) (uuid.UUID, error) {
+func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan importPlan, o ImportOptions, sp *spill) (uuid.UUID, error) {
 	options, err := json.Marshal(plan)
 	if err != nil {
 		return uuid.Nil, wrap("start import", err)
@@ -206,7 +211,7 @@ func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan import
 	}); err != nil {
 		return uuid.Nil, wrap("start import", err)
 	}
-	err = b.stageAll(ctx, h, id, body, plan, o)
+	err = b.stageAll(ctx, h, id, body, plan, o, sp)
 	if err == nil {
 		return id, nil
 	}
@@ -223,8 +228,8 @@ func (b *Book) receive(ctx context.Context, h *Herd, body io.Reader, plan import
 }
 
 // stageAll stages the body and makes the import ready to be worked on.
-func (b *Book) stageAll(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan, o ImportOptions) error {
-	got, err := b.stage(ctx, h, id, body, plan)
+func (b *Book) stageAll(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan, o ImportOptions, sp *spill) error {
+	got, err := b.stage(ctx, h, id, body, plan, sp)
 	if err != nil {
 		return err
 	}
@@ -243,7 +248,7 @@ type staged struct {
 
 // stage copies the body into the staging table while a second goroutine reads
 // it through as a sheet.
-func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan) (staged, error) {
+func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader, plan importPlan, sp *spill) (staged, error) {
 	type outcome struct {
 		reader *sheet.Reader
 		err    error
@@ -251,7 +256,7 @@ func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader,
 	pr, pw := io.Pipe()
 	read := make(chan outcome, 1)
 	go func() {
-		reader, err := b.readThrough(h, plan, pr)
+		reader, err := b.readThrough(h, plan, pr, sp)
 		pr.CloseWithError(io.ErrClosedPipe) // unblocks the writer if reading ended early
 		read <- outcome{reader, err}
 	}()
@@ -330,7 +335,7 @@ func fileFault(err error) error {
 
 // start works on a received import in the background; the channel closes when
 // it is finished or handed over.
-func (b *Book) start(h *Herd, id uuid.UUID) <-chan struct{} {
+func (b *Book) start(h *Herd, id uuid.UUID, sp *spill) <-chan struct{} {
 	done := make(chan struct{})
 	b.mu.Lock()
 	taken := b.running[id] || b.stopping
@@ -340,15 +345,17 @@ func (b *Book) start(h *Herd, id uuid.UUID) <-chan struct{} {
 	}
 	b.mu.Unlock()
 	if taken {
+		sp.close()
 		close(done)
 		return done
 	}
 	go func() {
 		defer close(done)
 		defer b.jobs.Done()
+		defer sp.close()
 		select {
 		case b.slots <- struct{}{}:
-			b.work(h, id)
+			b.work(h, id, sp)
 			<-b.slots
 		case <-b.life.Done(): // the next start resumes it
 		}
@@ -362,9 +369,9 @@ func (b *Book) start(h *Herd, id uuid.UUID) <-chan struct{} {
 // work appends the rows of an import until it is finished. A database that is
 // away is waited for; when the service stops first, the import is resumed by
 // the next start.
-func (b *Book) work(h *Herd, id uuid.UUID) {
+func (b *Book) work(h *Herd, id uuid.UUID, sp *spill) {
 	for {
-		err := b.runImport(b.life, h, id)
+		err := b.runImport(b.life, h, id, sp)
 		var told *Error
 		switch {
 		case err == nil || b.life.Err() != nil:
@@ -403,7 +410,7 @@ func (b *Book) failImport(h *Herd, id uuid.UUID) {
 
 // runImport reads the staged file from its start, passes over the rows that
 // are done, and appends the rest.
-func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
+func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID, sp *spill) error {
 	job, err := b.db.ImportByID(ctx, h.ID, id)
 	if err != nil || job.State.Finished() {
 		return wrap("read import", err)
@@ -416,6 +423,9 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
 	if err != nil {
 		return err
 	}
+	if sp != nil && sp.begins(job.RowsDone) {
+		p.spill = sp
+	}
 	if refused, err := b.guard(ctx, h, &job, plan); err != nil || refused {
 		return err
 	}
@@ -427,17 +437,21 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID) error {
 	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
+	w := &carrier{p: p, job: &job}
+	defer w.abandon()
 	for c := range p.chunks(ctx) {
 		if c.err != nil {
 			return fmt.Errorf("read staged file: %w", c.err)
 		}
-		more, err := p.append(ctx, &job, c.lines, c.last)
-		for c.last && more && err == nil {
-			more, err = p.append(ctx, &job, nil, true)
-		}
-		if err != nil {
+		if err := w.take(ctx, c); err != nil {
 			return err
 		}
+	}
+	if err := w.land(ctx); err != nil {
+		return err
+	}
+	if p.spill != nil && p.done == 0 && w.smooth() {
+		b.adopt(h, p.spill, w.head)
 	}
 	return context.Cause(ctx)
 }
@@ -534,7 +548,7 @@ func (b *Book) Resume(ctx context.Context) error {
 		case h == nil:
 		case job.State != store.ImportStaging:
 			b.log.InfoContext(ctx, "an import goes on", slog.String("herd", h.Name), slog.String("import_id", job.ID.String()), slog.Int64("rows_done", job.RowsDone))
-			b.start(h, job.ID)
+			b.start(h, job.ID, nil)
 		case b.alone || b.now().Sub(job.UpdatedAt) > resumeAfter:
 			// A younger one may still be arriving, if there are other processes.
 			err := b.db.SaveProgress(ctx, h.ID, store.ImportProgress{ID: job.ID, State: store.ImportFailed, Error: "the upload broke off; send the file again", At: b.stamp()})

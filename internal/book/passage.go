@@ -34,6 +34,9 @@ type passage struct {
 	// that their ids need not be looked up: the log's unique key tells if that
 	// stops being true, by a row that comes twice or by another writer.
 	alone bool
+	spill *spill // what was sealed when the file was read through; nil: nothing
+	place int64  // lines of the file that linesOf has passed
+	done  int64  // lines that an import which is resumed has in the log
 
 	sync    *syncIndex // nil: nothing to hold the sheet against
 	ready   bool       // the index was read
@@ -106,13 +109,18 @@ func (b *Book) newPassage(h *Herd, plan importPlan, body io.Reader) (*passage, e
 }
 
 // readThrough reads a sheet to its end without looking at the log, and counts
-// its rows.
-func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader) (*sheet.Reader, error) {
+// its rows. If there is a spill, the sealed rows go into it.
+func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader, s *spill) (*sheet.Reader, error) {
 	p, err := b.newPassage(h, plan, body)
 	if err != nil {
 		return nil, err
 	}
 	var problems []sheet.Problem
+	var w *sealer
+	if s != nil && p.sync == nil {
+		w = newSealer(s)
+		defer func() { w.finish(b.log) }()
+	}
 	for {
 		line, err := p.reader.Next()
 		if errors.Is(err, io.EOF) {
@@ -122,6 +130,9 @@ func (b *Book) readThrough(h *Herd, plan importPlan, body io.Reader) (*sheet.Rea
 			return nil, err
 		}
 		problems = keep(problems, line.Problems)
+		if w != nil {
+			w.add(&line)
+		}
 	}
 	stats := p.reader.Stats()
 	if plan.Strict && stats.Refused > 0 {
@@ -157,6 +168,10 @@ func (p *passage) resume(ctx context.Context, job *store.Import) error {
 	if err := errors.Join(json.Unmarshal(job.Counts, &p.counts), json.Unmarshal(job.Report, &p.report)); err != nil {
 		return fmt.Errorf("read progress of import: %w", err)
 	}
+	if p.spill != nil {
+		p.done = job.RowsDone
+		return nil
+	}
 	for range job.RowsDone {
 		line, err := p.reader.Next()
 		if err != nil {
@@ -174,15 +189,20 @@ func (p *passage) chunk() ([]sheet.Line, error) {
 	var lines []sheet.Line
 	events := 0
 	for events < chunkEvents && len(lines) < chunkRows {
-		line, err := p.reader.Next()
+		line, err := p.nextLine()
 		if err != nil {
 			return lines, err
 		}
-		line.Cells = slices.Clone(line.Cells) // the reader uses them again
 		events += len(line.Events)
 		lines = append(lines, line)
 	}
 	return lines, nil
+}
+
+func (p *passage) nextLine() (sheet.Line, error) {
+	line, err := p.reader.Next()
+	line.Cells = slices.Clone(line.Cells) // the reader uses them again
+	return line, err
 }
 
 // piece is what chunks gives: the rows of a transaction, or why there are none.
@@ -190,20 +210,61 @@ type piece struct {
 	lines []sheet.Line
 	last  bool
 	err   error
+
+	spilled *spillChunk // the rows are in the spill
+	rows    []store.Row // and were read from there; nil if they have to be read anew
+	from    int64       // lines of the file before them
+}
+
+// lineCount is how many lines of the file the piece takes.
+func (c *piece) lineCount() int64 {
+	if c.spilled != nil {
+		return c.spilled.lines
+	}
+	return int64(len(c.lines))
+}
+
+// linesOf gives the rows of a piece as lines of the sheet. Of pieces from a
+// spill they are read from the file, which does not go back: earlier pieces must
+// be in the log.
+func (p *passage) linesOf(c *piece) ([]sheet.Line, error) {
+	if c.spilled == nil || c.spilled.lines == 0 || c.lines != nil {
+		return c.lines, nil
+	}
+	for ; p.place < c.from; p.place++ {
+		if _, err := p.reader.Next(); err != nil {
+			return nil, fmt.Errorf("pass over rows that are done: %w", err)
+		}
+	}
+	for ; p.place < c.from+c.spilled.lines; p.place++ {
+		line, err := p.nextLine()
+		if err != nil {
+			return nil, fmt.Errorf("read staged file: %w", err)
+		}
+		c.lines = append(c.lines, line)
+	}
+	return c.lines, nil
 }
 
 // chunks reads the rest of the sheet, one chunk ahead of whoever appends them.
 // It ends after the last chunk, after an error, or with ctx.
-func (p *passage) chunks(ctx context.Context) <-chan piece {
-	out := make(chan piece, 1)
+func (p *passage) chunks(ctx context.Context) <-chan *piece {
+	next := func() *piece {
+		lines, err := p.chunk()
+		c := &piece{lines: lines, last: errors.Is(err, io.EOF)}
+		if !c.last {
+			c.err = err
+		}
+		return c
+	}
+	if p.spill != nil {
+		next = p.spill.pieces(p.done, p.book.log)
+	}
+	out := make(chan *piece, 1)
 	go func() {
 		defer close(out)
 		for {
-			lines, err := p.chunk()
-			c := piece{lines: lines, last: errors.Is(err, io.EOF)}
-			if !c.last {
-				c.err = err
-			}
+			c := next()
 			select {
 			case out <- c:
 			case <-ctx.Done():

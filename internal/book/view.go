@@ -259,6 +259,28 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 	return nil
 }
 
+// adopt takes over a fold that was made of the rows of an import which are now the
+// whole of the log, if nobody has read any of them yet.
+func (b *Book) adopt(h *Herd, s *spill, head store.Head) {
+	fold := s.fold
+	s.fold = nil
+	if fold == nil || head.Seq == 0 || fold.Seq() != head.Seq {
+		return
+	}
+	e := b.cache.take(h.ID)
+	defer b.cache.give(e)
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.fold != nil && (e.head.Seq > 0 || e.epoch != s.epoch) {
+		return
+	}
+	fold.Trim()
+	e.fold, e.voided, e.head, e.rev, e.epoch, e.kept = fold, map[int64]bool{}, headOf(head), s.rev, s.epoch, 0
+	if e.snapshotDue(b) {
+		b.keep(h, e.epoch)
+	}
+}
+
 // measure gives the size of the fold if it may have changed since it was last
 // measured: to measure it is to go through all of it.
 func (e *entry) measure() (size int64, changed bool) {

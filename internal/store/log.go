@@ -83,7 +83,7 @@ func (db *DB) Append(ctx context.Context, herd uuid.UUID, p Pool, plan func(Head
 	var head Head
 	err := use.tx(ctx, "append", herd, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
-		head, err = lockHead(ctx, tx, herd)
+		head, err = lockHead(ctx, tx, herd, lockWait)
 		if err != nil {
 			return err
 		}
@@ -113,10 +113,16 @@ func (db *DB) Append(ctx context.Context, herd uuid.UUID, p Pool, plan func(Head
 	return head, nil
 }
 
-func lockHead(ctx context.Context, tx pgx.Tx, herd uuid.UUID) (Head, error) {
+// How the head is locked: after whoever has it, or only if nobody has.
+const (
+	lockWait = `select seq, hash, recorded_at from heads where herd_id = $1 for update`
+	lockFree = lockWait + ` nowait`
+)
+
+func lockHead(ctx context.Context, tx pgx.Tx, herd uuid.UUID, sql string) (Head, error) {
 	var h Head
 	var hash []byte
-	err := tx.QueryRow(ctx, `select seq, hash, recorded_at from heads where herd_id = $1 for update`, herd).
+	err := tx.QueryRow(ctx, sql, herd).
 		Scan(&h.Seq, &hash, &h.RecordedAt)
 	if err != nil {
 		return Head{}, err
@@ -172,18 +178,35 @@ func writeRows(ctx context.Context, tx pgx.Tx, herd uuid.UUID, head Head, rows [
 	var batch pgx.Batch
 	if len(rows) <= fewRows {
 		insertRows(&batch, herd, rows)
-	} else {
-		tag, err := tx.Conn().PgConn().CopyFrom(ctx, newEncoder(herd, rows), copySQL)
-		if err != nil {
-			return head, err
-		}
-		if tag.RowsAffected() != int64(len(rows)) {
-			return head, fail(ErrBroken, "%d of %d events were stored", tag.RowsAffected(), len(rows))
-		}
+	} else if err := copyRows(ctx, tx, herd, rows); err != nil {
+		return head, err
 	}
+	insertNotes(&batch, herd, rows)
+	next := moveHead(&batch, herd, head, rows)
+	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
+		return head, err
+	}
+	return next, nil
+}
+
+func copyRows(ctx context.Context, tx pgx.Tx, herd uuid.UUID, rows []Row) error {
+	tag, err := tx.Conn().PgConn().CopyFrom(ctx, newEncoder(herd, rows), copySQL)
+	if err == nil && tag.RowsAffected() != int64(len(rows)) {
+		err = fail(ErrBroken, "%d of %d events were stored", tag.RowsAffected(), len(rows))
+	}
+	return err
+}
+
+// moveHead queues the head's step to the last of the rows.
+func moveHead(batch *pgx.Batch, herd uuid.UUID, head Head, rows []Row) Head {
 	last := &rows[len(rows)-1]
 	next := Head{Seq: last.Seq, Hash: last.Hash, RecordedAt: last.RecordedAt.UTC()}
+	batch.Queue(`update heads set seq = $2, hash = $3, recorded_at = $4 where herd_id = $1 and seq = $5`,
+		herd, next.Seq, next.Hash[:], next.RecordedAt, head.Seq).Exec(affects("heads", 1))
+	return next
+}
 
+func insertNotes(batch *pgx.Batch, herd uuid.UUID, rows []Row) {
 	var ids [][16]byte
 	var salts [][]byte
 	var bodies []string
@@ -199,12 +222,6 @@ func writeRows(ctx context.Context, tx pgx.Tx, herd uuid.UUID, head Head, rows [
 			select $1, n.event_id, n.salt, n.body from unnest($2::uuid[], $3::bytea[], $4::text[]) as n (event_id, salt, body)`,
 			herd, ids, salts, bodies).Exec(affects("notes", int64(len(ids))))
 	}
-	batch.Queue(`update heads set seq = $2, hash = $3, recorded_at = $4 where herd_id = $1 and seq = $5`,
-		herd, next.Seq, next.Hash[:], next.RecordedAt, head.Seq).Exec(affects("heads", 1))
-	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
-		return head, err
-	}
-	return next, nil
 }
 
 func insertRows(batch *pgx.Batch, herd uuid.UUID, rows []Row) {

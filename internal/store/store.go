@@ -31,7 +31,7 @@ type Config struct {
 	// URL of the database, as libpq understands it. Its role is byrelog_app, or
 	// any that may SET ROLE to the three roles of the service.
 	URL string
-	// Pool sizes; 0 means 10 readers, 16 writers, 2 importers, 3 registrars. One
+	// Pool sizes; 0 means 10 readers, 16 writers, 4 importers, 3 registrars. One
 	// more connection is kept for health. The sum plus 5 must stay below the
 	// server's max_connections.
 	Readers, Writers, Importers, Registrars int32
@@ -108,7 +108,7 @@ func Open(ctx context.Context, c Config) (*DB, error) {
 	}{
 		{&db.reader, "reader", roleReader, c.Readers, 10, api},
 		{&db.writer, "writer", roleWriter, c.Writers, 16, api},
-		{&db.importer, "import", roleWriter, c.Importers, 2, imp},
+		{&db.importer, "import", roleWriter, c.Importers, 4, imp},
 		{&db.registry, "registry", roleRegistry, c.Registrars, 3, api},
 		{&db.health, "health", roleReader, 1, 1, health},
 	} {
