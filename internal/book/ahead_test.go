@@ -178,8 +178,15 @@ func TestImportIsTheSameByAnyWay(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			x := setup(t)
 			file := asSheet(t, events, spoil)
+			dry, err := x.book.Import(t.Context(), x.herd, bytes.NewReader(file), book.ImportOptions{DryRun: true})
+			if err != nil {
+				t.Fatal(err)
+			}
 			quick := x.load(file, book.ImportOptions{})
 			x.export() // verifies
+			if dry.Counts != quick.Counts || dry.Findings.Count != quick.Findings.Count {
+				t.Errorf("dry: %+v, %d findings; in earnest: %+v, %d", dry.Counts, dry.Findings.Count, quick.Counts, quick.Findings.Count)
+			}
 			t.Setenv("TMPDIR", t.TempDir()+"/not-there")
 			y := setup(t)
 			slow := y.load(file, book.ImportOptions{})

@@ -35,7 +35,7 @@ type classifier struct {
 	known  map[uuid.UUID]store.KnownEvent
 	mine   map[uuid.UUID]*row
 	voided map[uuid.UUID]bool // targets of the voids of this run
-	seen   map[uuid.UUID]seen // of a dry run: what it would have appended before
+	seen   *rehearsal         // of a dry run: what it would have appended before; may be nil
 	buf    []byte
 }
 
@@ -109,11 +109,11 @@ func (c *classifier) sort(ctx context.Context, e *event.Event) (verdict, error) 
 		}
 		return verdict{outcome: InConflict}, nil
 	}
-	if before, ok := c.seen[e.ID]; ok {
+	if before, ok := c.seen.of(e.ID); ok {
 		if e.NoteSalt == (event.Salt{}) {
-			e.NoteSalt = before.salt
+			e.NoteSalt = c.seen.salts[e.ID]
 		}
-		if c.leafOf(e) == before.leaf {
+		if checkOf(c.leafOf(e)) == before.check {
 			return verdict{outcome: AlreadyThere}, nil
 		}
 		return verdict{outcome: InConflict}, nil
@@ -145,7 +145,7 @@ func (c *classifier) kindOf(id uuid.UUID) (kind string, ok bool) {
 	if r, ok := c.mine[id]; ok {
 		return r.event.Kind.String(), true
 	}
-	s, ok := c.seen[id]
+	s, ok := c.seen.of(id)
 	return s.kind.String(), ok
 }
 

@@ -154,7 +154,7 @@ func (b *Book) dryRun(ctx context.Context, h *Herd, body io.Reader, plan importP
 	if err := o.wants(sum); err != nil {
 		return nil, err
 	}
-	return p.rehearsed(ctx, sum, o)
+	return p.rehearsed(sum, o), nil
 }
 
 // rehearse takes a sheet through to its end without writing anything.
@@ -174,7 +174,7 @@ func (p *passage) rehearse(ctx context.Context) error {
 }
 
 // rehearsed reports on a dry run.
-func (p *passage) rehearsed(ctx context.Context, digest [32]byte, o ImportOptions) (*ImportReport, error) {
+func (p *passage) rehearsed(digest [32]byte, o ImportOptions) *ImportReport {
 	now := p.book.stamp()
 	r := &ImportReport{
 		State: store.ImportDone, DryRun: true, Mapping: o.Mapping, FileName: o.FileName, Digest: digest,
@@ -184,9 +184,8 @@ func (p *passage) rehearsed(ctx context.Context, digest [32]byte, o ImportOption
 	if text := p.tooManyVoids(); text != "" {
 		r.State, r.Error = store.ImportFailed, text
 	}
-	var err error
-	r.Findings, err = p.raised(ctx)
-	return r, err
+	r.Findings = p.raised()
+	return r
 }
 
 // wants holds the file's digest against the one that was asked for.

@@ -11,7 +11,6 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
-	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -26,10 +25,10 @@ type passage struct {
 
 	counts ImportCounts
 	report report
-	// voided are the targets of the voids so far, and seen is what a dry run would
+	// voided are the targets of the voids so far, and rehearsal is what a dry run would
 	// have appended so far, which a real one finds in the log.
-	voided map[uuid.UUID]bool
-	seen   map[uuid.UUID]seen
+	voided    map[uuid.UUID]bool
+	rehearsal *rehearsal
 	// alone says that the log was empty when the rows began to be appended, so
 	// that their ids need not be looked up: the log's unique key tells if that
 	// stops being true, by a row that comes twice or by another writer.
@@ -44,9 +43,7 @@ type passage struct {
 	keys    map[mark]int32 // rows by their key: the line
 	unread  bool           // a row's key could not be read: whether it is gone cannot be told
 	arrived map[string][]arrival
-	guards  bool         // it is a rehearsal for the number of voids alone
-	facts   []repro.Fact // of a dry run: what it would have appended
-	lines   []int        // of the facts
+	guards  bool // it is a rehearsal for the number of voids alone
 }
 
 // arrival is a new event of a sheet without a key.
@@ -77,12 +74,6 @@ func (r report) appended(first, last int64) report {
 		r.Seqs = append(r.Seqs, [2]int64{first, last})
 	}
 	return r
-}
-
-type seen struct {
-	leaf event.Digest
-	salt event.Salt
-	kind event.Kind
 }
 
 func (b *Book) newPassage(h *Herd, plan importPlan, body io.Reader) (*passage, error) {
@@ -340,7 +331,7 @@ func (p *passage) sort(ctx context.Context, lines []sheet.Line, last bool) (*sor
 	if err != nil {
 		return nil, err
 	}
-	c.seen, c.voided = p.seen, p.voided
+	c.seen, c.voided = p.rehearsal, p.voided
 	for i := range lines {
 		if err := p.sortLine(ctx, c, &lines[i], changes[i], out); err != nil {
 			return nil, err
@@ -354,7 +345,7 @@ func (p *passage) sort(ctx context.Context, lines []sheet.Line, last bool) (*sor
 	}
 	if p.dry {
 		p.counts, p.report = out.counts, out.report
-		p.remember(out)
+		return out, p.remember(ctx, out)
 	}
 	return out, nil
 }
@@ -418,20 +409,6 @@ func rejected(line *sheet.Line, problems []sheet.Problem) (store.Reject, error) 
 		return store.Reject{}, fmt.Errorf("keep refused row: %w", err)
 	}
 	return store.Reject{Line: int64(line.Number), Row: string(cells), Errors: doc}, nil
-}
-
-func (p *passage) remember(out *sorted) {
-	if p.seen == nil {
-		p.seen = map[uuid.UUID]seen{}
-	}
-	for i, r := range out.fresh {
-		p.seen[r.event.ID] = seen{leaf: r.leaf, salt: r.event.NoteSalt, kind: r.event.Kind}
-		if p.guards {
-			continue
-		}
-		p.facts = append(p.facts, repro.Fact{Event: r.event})
-		p.lines = append(p.lines, out.lines[i])
-	}
 }
 
 // append writes a chunk and the import's progress in one transaction. more

@@ -304,57 +304,6 @@ type ImportFinding struct {
 	Lines []int
 }
 
-// raised finds what the import would newly ask about: what the records with
-// its events have that those without them have not.
-func (p *passage) raised(ctx context.Context) (*ImportFindings, error) {
-	out := &ImportFindings{}
-	if len(p.facts) == 0 {
-		return out, nil
-	}
-	err := p.book.View(ctx, p.herd, AsOf{}, func(v *View) error {
-		before := map[string]bool{}
-		for _, f := range v.Fold.Findings(p.plan.Today) {
-			before[findingKey(&f)] = true
-		}
-		fold, head := v.Fold.Clone(), v.Fold.Seq()
-		if err := p.book.resolveVoids(ctx, p.herd, p.facts); err != nil {
-			return err
-		}
-		for i := range p.facts {
-			p.facts[i].Seq = head + int64(i) + 1
-		}
-		fold.Apply(p.facts)
-		for _, f := range fold.Findings(p.plan.Today) {
-			if before[findingKey(&f)] {
-				continue
-			}
-			out.Count++
-			if len(out.Items) < maxReported {
-				out.Items = append(out.Items, p.withLines(f, head))
-			}
-		}
-		return nil
-	})
-	return out, err
-}
-
-func findingKey(f *repro.Finding) string {
-	return f.Code + "\x00" + f.Animal + "\x00" + f.On.String() + "\x00" + f.Text
-}
-
-func (p *passage) withLines(f repro.Finding, head int64) ImportFinding {
-	x := ImportFinding{Finding: f}
-	x.Seqs = nil
-	for _, seq := range f.Seqs {
-		if seq <= head {
-			x.Seqs = append(x.Seqs, seq)
-		} else if line := p.lines[seq-head-1]; line > 0 {
-			x.Lines = append(x.Lines, line)
-		}
-	}
-	return x
-}
-
 // findingsOf finds what the records say of the events that an import appended.
 func (b *Book) findingsOf(ctx context.Context, h *Herd, seqs [][2]int64) (*ImportFindings, error) {
 	out := &ImportFindings{}
