@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"path/filepath"
 	"strings"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 
 	"byrelog.example/internal/book"
@@ -149,10 +151,7 @@ func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *
 		group = group[:0]
 		return nil
 	}
-	for _, e := range herd.Events() {
-		if e.On == params.Last && e.Kind != event.KindHeat && e.Kind != event.KindWalk {
-			continue // the last day is this morning: the pens are read, the work is to come
-		}
+	for e := range untilMorning(herd.Events(), params.Last) {
 		group = append(group, e)
 		if len(group) == cap(group) {
 			if err := flush(); err != nil {
@@ -165,6 +164,27 @@ func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *
 	}
 	p.printf(" %d events in %.1f s\n", total, now().Sub(start).Seconds())
 	return nil
+}
+
+// untilMorning leaves out of a herd's records what comes after the walk of the last
+// day: the pens are read, the work is to come. A correction that is still to come
+// leaves the wrong event standing, so its restatement, which may be of an earlier
+// day, is left out with it.
+func untilMorning(events iter.Seq2[event.Date, *event.Event], last event.Date) iter.Seq[*event.Event] {
+	return func(yield func(*event.Event) bool) {
+		ahead := map[uuid.UUID]bool{} // to be corrected yet
+		for _, e := range events {
+			if v, ok := e.Data.(*event.Void); ok && e.On == last {
+				ahead[v.Event] = true
+			}
+			if e.On == last && e.Kind != event.KindHeat && e.Kind != event.KindWalk || ahead[e.Replaces] {
+				continue
+			}
+			if !yield(e) {
+				return
+			}
+		}
+	}
 }
 
 // tour prints what to try, with names that exist in the herds at hand.

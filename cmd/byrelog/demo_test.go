@@ -7,10 +7,52 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/uuid"
+
+	"byrelog.example/internal/event"
 )
+
+// A correction of the last day is left out whole: its void alone would leave a
+// restatement of an event that stands, which the log refuses.
+func TestUntilMorning(t *testing.T) {
+	t.Parallel()
+	const last = event.Date(9000)
+	add := func(k event.Kind, on event.Date) *event.Event {
+		e := event.New(k, "hazel-end", "17", on)
+		e.ID = uuid.New()
+		return e
+	}
+	correct := func(wrong *event.Event, on event.Date) (void, right *event.Event) {
+		void, right = event.New(event.KindVoid, "hazel-end", "", on), add(wrong.Kind, wrong.On)
+		void.ID, void.Data = uuid.New(), &event.Void{Event: wrong.ID, Reason: "another cow"}
+		right.Replaces = wrong.ID
+		return void, right
+	}
+	early, late := add(event.KindHeat, last-3), add(event.KindHeat, last-1)
+	void1, right1 := correct(early, last-2)
+	void2, right2 := correct(late, last)
+	morning, bred := add(event.KindHeat, last), add(event.KindBreeding, last)
+	void3, right3 := correct(morning, last)
+	list := []*event.Event{early, void1, right1, late, void2, right2, morning, bred, void3, right3}
+	var got []*event.Event
+	for e := range untilMorning(func(yield func(event.Date, *event.Event) bool) {
+		for _, e := range list {
+			if !yield(last, e) {
+				return
+			}
+		}
+	}, last) {
+		got = append(got, e)
+	}
+	if want := []*event.Event{early, void1, right1, late, morning}; !slices.Equal(got, want) {
+		t.Errorf("%d events, want %d", len(got), len(want))
+	}
+}
 
 // tourCommands are the command lines of the printed tour: what is indented by
 // two.
