@@ -22,8 +22,108 @@ type cache struct {
 	lives   [][]*life // by group; nil = to be folded
 	current *folded
 	others  []*folded // least recently used first
-	last    event.Date
-	known   bool // last is right
+	walks   []rec     // nil = to be unpacked
+	owners  owners
+	dates   dates // not shed: three words
+
+	size  int64 // of the lives by group, but what lies in arenas
+	arena int64 // of the arenas that they lie in
+}
+
+// dates are the first and the last date of the effective log.
+type dates struct {
+	first, last event.Date
+	unknown     bool
+}
+
+// see takes in a date that has come to the log.
+func (d *dates) see(on event.Date) {
+	if d.first == 0 || on < d.first {
+		d.first = on
+	}
+	d.last = max(d.last, on)
+}
+
+// lose takes out a date of which there may be others.
+func (d *dates) lose(on event.Date) {
+	d.unknown = d.unknown || on == d.first || on == d.last
+}
+
+func (d *dates) forget() { d.unknown = true }
+
+// datesNow finds them again where they were lost. The caller holds mu.
+func (h *Herd) datesNow() dates {
+	if d := &h.cache.dates; d.unknown {
+		*d = dates{}
+		h.each(func(_ int32, r *rec) { d.see(r.on) })
+	}
+	return h.cache.dates
+}
+
+// each goes through all records at rest, number by number, and the walks.
+func (h *Herd) each(fn func(owner int32, r *rec)) {
+	var r rec
+	var s side
+	of := func(i int32) {
+		for c := over(h.packed(i)); c.more(); {
+			c.rec(&r, &s)
+			fn(i, &r)
+		}
+		s.reset()
+		if num := h.edit(i); num != nil {
+			for k := range num.loose {
+				fn(i, &num.loose[k])
+			}
+		}
+	}
+	for i := range h.names {
+		of(int32(i))
+	}
+	of(herdLevel)
+}
+
+// owners say for consecutive seqs, from first on, under which number each was
+// recorded: its index, herdLevel, or noOwner. They are made for the first void.
+type owners struct {
+	first int64
+	list  []int32
+	made  bool
+}
+
+// own notes under which number the next seq was recorded.
+func (o *owners) own(seq int64, owner int32) {
+	if !o.made {
+		return
+	}
+	if seq-o.first > int64(len(o.list))+manyGaps {
+		*o = owners{}
+		return
+	}
+	for o.first+int64(len(o.list)) < seq {
+		o.list = append(o.list, noOwner)
+	}
+	o.list = append(o.list, owner)
+}
+
+// manyGaps bounds how many seqs may be missing from a log, which has none.
+const manyGaps = 1_000_000
+
+// ownerOf finds under which number a seq was recorded.
+func (h *Herd) ownerOf(seq int64) (int32, bool) {
+	o := &h.cache.owners
+	if !o.made {
+		low := h.seq
+		h.each(func(_ int32, r *rec) { low = min(low, r.seq) })
+		*o = owners{first: low, list: make([]int32, h.seq-low+1), made: true}
+		for i := range o.list {
+			o.list[i] = noOwner
+		}
+		h.each(func(owner int32, r *rec) { o.list[r.seq-low] = owner })
+	}
+	if at := seq - o.first; at >= 0 && at < int64(len(o.list)) && o.list[at] != noOwner {
+		return o.list[at], true
+	}
+	return noOwner, false
 }
 
 // folded is all lives of a herd under one cut and one merge, in natural order
@@ -32,6 +132,7 @@ type folded struct {
 	cut   event.Date // facts dated later are not in it; 0 = no cut
 	merge int
 	lives []*life
+	size  int64 // bytes, with the lives if they are its own
 
 	once     sync.Once
 	byNumber map[word][]*life
@@ -53,29 +154,75 @@ func (f *folded) bearing(number word) []*life {
 }
 
 func (c *cache) clone() cache {
-	return cache{lives: slices.Clone(c.lives), current: c.current, others: slices.Clone(c.others), last: c.last, known: c.known}
+	n := *c
+	n.lives, n.others, n.owners.list = slices.Clone(c.lives), slices.Clone(c.others), slices.Clip(c.owners.list)
+	return n
+}
+
+// at gives the lives as of a day and under a merge, if they are there.
+func (c *cache) at(cut event.Date, merge int) *folded {
+	if cut == 0 && merge == defaultMerge {
+		return c.current
+	}
+	for _, f := range c.others {
+		if f.cut == cut && f.merge == merge {
+			return f
+		}
+	}
+	return nil
+}
+
+// forget gives up the lives of a group.
+func (c *cache) forget(g int32) {
+	if int(g) < len(c.lives) {
+		for _, l := range c.lives[g] {
+			c.size -= l.size()
+		}
+		c.lives[g] = nil
+	}
 }
 
 // stale forgets what the touched numbers had a part in.
 func (h *Herd) stale(touched map[int32]bool) {
-	h.cache.current, h.cache.others, h.cache.known = nil, nil, false
+	h.cache.current, h.cache.others = nil, nil
 	for n := range touched {
-		if n != herdLevel {
-			if g := h.group(n); int(g) < len(h.cache.lives) {
-				h.cache.lives[g] = nil
-			}
+		if n == herdLevel {
+			h.cache.walks = nil
+		} else {
+			h.cache.forget(h.group(n))
 		}
 	}
+}
+
+// Shed gives up what the fold has derived. It is derived again when it is asked
+// for. It may be called while others read.
+func (h *Herd) Shed() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.cache = cache{dates: h.cache.dates}
+	h.changes.Add(1)
+}
+
+// Derived is the memory of what is derived, in bytes.
+func (h *Herd) Derived() int64 {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	c := &h.cache
+	size := c.size + c.arena + 24*int64(cap(c.lives)) + 48*int64(cap(c.walks)) + 4*int64(cap(c.owners.list))
+	if c.current != nil {
+		size += c.current.size
+	}
+	for _, f := range c.others {
+		size += f.size
+	}
+	return size
 }
 
 // folded gives the lives as of a day and under a merge.
 func (h *Herd) folded(on event.Date, merge int) (f *folded, last event.Date) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if !h.cache.known {
-		h.cache.last, h.cache.known = h.LastDate(), true
-	}
-	last = h.cache.last
+	last = h.datesNow().last
 	if on >= last {
 		on = 0
 	}
@@ -93,18 +240,23 @@ func (h *Herd) folded(on event.Date, merge int) (f *folded, last event.Date) {
 		}
 	}
 	h.changes.Add(1)
-	f = &folded{cut: on, merge: merge}
-	for _, members := range h.groups() {
-		if members != nil {
-			f.lives = append(f.lives, h.foldGroup(members, on, merge)...)
-		}
-	}
-	h.sortLives(f.lives)
+	f = h.foldAll(on, merge)
 	if len(h.cache.others) == manyViews {
 		h.cache.others = slices.Delete(h.cache.others, 0, 1)
 	}
 	h.cache.others = append(h.cache.others, f)
 	return f, last
+}
+
+// Warm folds the herd's lives as of a day for the questions that follow; the zero
+// day is the herd's last data date. Questions that need them all do so by themselves.
+func (h *Herd) Warm(on event.Date) { h.at(on) }
+
+// Warmed tells whether all lives are at hand, as of the whole log.
+func (h *Herd) Warmed() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.cache.current != nil
 }
 
 // around gives the lives that have to do with the numbers named, as of the
@@ -119,8 +271,8 @@ func (h *Herd) around(names ...string) *folded {
 	f := &folded{merge: defaultMerge}
 	var done []int32
 	for _, name := range names {
-		i, ok := h.byName[h.words.codes[name]]
-		if !ok || name == "" {
+		i, ok := h.number(name)
+		if !ok {
 			continue
 		}
 		g := h.group(i)
@@ -130,13 +282,8 @@ func (h *Herd) around(names ...string) *folded {
 		done = append(done, g)
 		if h.cache.lives[g] == nil {
 			h.changes.Add(1)
-			var members []int32
-			for k := range h.numbers {
-				if h.group(int32(k)) == g {
-					members = append(members, int32(k))
-				}
-			}
-			h.cache.lives[g] = h.foldGroup(members, 0, defaultMerge)
+			h.cache.lives[g] = h.foldApart(h.members(g), 0, defaultMerge)
+			h.cache.size += sizeOf(h.cache.lives[g])
 		}
 		f.lives = append(f.lives, h.cache.lives[g]...)
 	}
@@ -144,11 +291,31 @@ func (h *Herd) around(names ...string) *folded {
 	return f
 }
 
+// foldApart folds one group into lives whose records lie in an array of their own.
+func (h *Herd) foldApart(members []int32, cut event.Date, merge int) []*life {
+	lives := h.foldGroup(members, cut, merge, &arena{apart: true})
+	for _, l := range lives {
+		l.apart = true
+	}
+	return lives
+}
+
+func sizeOf(lives []*life) (size int64) {
+	for _, l := range lives {
+		size += l.size()
+	}
+	return size
+}
+
 func (h *Herd) makeRoom() {
-	if missing := len(h.numbers) - len(h.cache.lives); missing > 0 {
+	if missing := len(h.names) - len(h.cache.lives); missing > 0 {
 		h.cache.lives = append(h.cache.lives, make([][]*life, missing)...)
 	}
 }
+
+// bytesOfIndex is about what a herd's list of lives, and the index of their numbers,
+// take for each.
+const bytesOfIndex = 72
 
 // refold folds the stale groups and puts all lives together.
 func (h *Herd) refold() *folded {
@@ -162,41 +329,87 @@ func (h *Herd) refold() *folded {
 		}
 	}
 	h.sortLives(f.lives)
+	f.size = bytesOfIndex * int64(len(f.lives))
 	return f
 }
 
-// foldStale folds the groups whose lives are not there. Groups have nothing to do
-// with each other, so many of them are folded on two processors at once: enough to
-// be worth it, few enough to leave room for other requests.
+// many groups are worth folding on two processors at once.
+const many = 256
+
+// foldStale folds the groups whose lives are not there.
 func (h *Herd) foldStale(groups [][]int32) {
+	c := &h.cache
 	var stale []int
 	for i, members := range groups {
-		if members != nil && h.cache.lives[i] == nil {
+		if members != nil && c.lives[i] == nil {
 			stale = append(stale, i)
 		}
 	}
-	fold := func(list []int) {
-		for _, i := range list {
-			h.cache.lives[i] = h.foldGroup(groups[i], 0, defaultMerge)
-		}
-	}
-	const many = 256
 	if len(stale) < many {
-		fold(stale)
+		for _, i := range stale {
+			c.lives[i] = h.foldApart(groups[i], 0, defaultMerge)
+			c.size += sizeOf(c.lives[i])
+		}
 		return
 	}
+	if 2*len(stale) > len(groups) {
+		c.arena = 0 // hardly any life is left that lies in the old ones
+	}
+	bytes := h.inTwo(len(stale), func(i int, a *arena) (size int64) {
+		lives := h.foldGroup(groups[stale[i]], 0, defaultMerge, a)
+		c.lives[stale[i]] = lives
+		return sizeOf(lives)
+	})
+	c.size += bytes[0]
+	c.arena += bytes[1]
+}
+
+// inTwo calls fn for 0 to n-1, on two processors at once: enough to be worth it, few
+// enough to leave room for other requests. Groups have nothing to do with each other.
+// It gives the sums of what fn did and of the arenas.
+func (h *Herd) inTwo(n int, fn func(i int, a *arena) int64) [2]int64 {
+	half := func(from, to int) (sum [2]int64) {
+		var a arena
+		for i := from; i < to; i++ {
+			sum[0] += fn(i, &a)
+		}
+		sum[1] = a.bytes()
+		return sum
+	}
+	if n < many {
+		return half(0, n)
+	}
+	var first [2]int64
 	var wg sync.WaitGroup
-	wg.Go(func() { fold(stale[:len(stale)/2]) })
-	fold(stale[len(stale)/2:])
+	wg.Go(func() { first = half(0, n/2) })
+	second := half(n/2, n)
 	wg.Wait()
+	return [2]int64{first[0] + second[0], first[1] + second[1]}
+}
+
+// foldAll folds everything under a cut and a merge of its own.
+func (h *Herd) foldAll(cut event.Date, merge int) *folded {
+	f := &folded{cut: cut, merge: merge}
+	groups := slices.DeleteFunc(h.groups(), func(members []int32) bool { return members == nil })
+	lives := make([][]*life, len(groups))
+	bytes := h.inTwo(len(groups), func(i int, a *arena) int64 {
+		lives[i] = h.foldGroup(groups[i], cut, merge, a)
+		return sizeOf(lives[i])
+	})
+	for _, list := range lives {
+		f.lives = append(f.lives, list...)
+	}
+	h.sortLives(f.lives)
+	f.size = bytes[0] + bytes[1] + bytesOfIndex*int64(len(f.lives))
+	return f
 }
 
 // groups lists the members of each group at the index of its root; the other
 // places are nil.
 func (h *Herd) groups() [][]int32 {
-	out := make([][]int32, len(h.numbers))
-	all := make([]int32, len(h.numbers))
-	for i := range h.numbers {
+	out := make([][]int32, len(h.names))
+	all := make([]int32, len(h.names))
+	for i := range h.names {
 		all[i] = int32(i)
 		if g := h.group(all[i]); g == all[i] && out[g] == nil {
 			out[g] = all[i : i+1 : i+1]
@@ -207,6 +420,18 @@ func (h *Herd) groups() [][]int32 {
 	return out
 }
 
+// walksNow are the walks, unpacked.
+func (h *Herd) walksNow() []rec {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.cache.walks == nil {
+		h.changes.Add(1)
+		var s side
+		h.cache.walks = unpackTo([]rec{}, over(h.packed(herdLevel)), &s)
+	}
+	return h.cache.walks
+}
+
 func (h *Herd) sortLives(lives []*life) {
 	slices.SortStableFunc(lives, func(a, b *life) int {
 		if a.names[0].number != b.names[0].number {
@@ -214,22 +439,4 @@ func (h *Herd) sortLives(lives []*life) {
 		}
 		return int(a.in) - int(b.in)
 	})
-}
-
-// derived is the memory of what is derived, in bytes.
-func (h *Herd) derived() int64 {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	var size int64
-	for _, lives := range h.cache.lives {
-		for _, l := range lives {
-			size += l.size() + 8
-		}
-	}
-	for _, f := range h.cache.others {
-		for _, l := range f.lives {
-			size += l.size() + 8
-		}
-	}
-	return size
 }

@@ -218,7 +218,7 @@ func (k *lookup) withheld(l *life) WithheldView {
 	var v WithheldView
 	for i := range l.recs {
 		if r := &l.recs[i]; r.kind == event.KindTreatment {
-			w := k.h.withheld[r.text]
+			w := l.side.withheld[r.text]
 			v.MilkUntil, v.MeatUntil = max(v.MilkUntil, w.milk), max(v.MeatUntil, w.meat)
 		}
 	}

@@ -5,10 +5,12 @@
 //
 // Three layers, each a plain function of the one below:
 //
-//   - [Herd] keeps one fixed-size record of every event, by the number that
-//     the event names (herd.go, rec.go).
-//   - The fold (fold.go, service.go, pregnancy.go) turns the records into
-//     lives: one for each individual, whatever numbers she was known by.
+//   - [Herd] keeps a packed record of every event, by the number that the event
+//     names (herd.go, packed.go).
+//   - The fold (fold.go, service.go, pregnancy.go) unpacks the records (rec.go)
+//     into lives: one for each individual, whatever numbers she was known by.
+//     Lives weigh several times as much as what rests packed; they are kept as
+//     long as there is room (cache.go).
 //   - Everything else is arithmetic over lives: status.go, eligible.go, and
 //     one file for each family of indices.
 //
@@ -17,8 +19,8 @@
 // was known at some number of the log applies that prefix of it.
 //
 // The result never depends on the order in which events arrived, nor on how
-// they were batched (the order is the date, the time of day, the kind and the
-// event's id), and an event that comes twice counts once.
+// they were batched (the order is the date, the time of day, the kind and a
+// hash of the event's id), and an event that comes twice counts once.
 //
 // The package is pure: no I/O and no clock.
 package repro

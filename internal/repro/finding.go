@@ -3,6 +3,7 @@ package repro
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"byrelog.example/internal/event"
@@ -73,22 +74,93 @@ func (h *Herd) Findings(on event.Date) []Finding { return h.FindingsOf(on, Findi
 // FindingsOf lists the findings that a filter lets through. Under a filter by
 // animal or by events there are none about the herd as a whole.
 func (h *Herd) FindingsOf(on event.Date, filter FindingFilter) []Finding {
-	k := h.at(on)
-	lives := k.f.lives
-	if filter.Animal != "" {
-		_, lives = k.find(filter.Animal)
+	list, _ := h.FirstFindings(on, filter, math.MaxInt)
+	return list
+}
+
+// FirstFindings gives the first most of the findings that FindingsOf lists, and how
+// many those are. Where the herd's lives are not at hand, it folds animal by animal
+// and keeps none: it needs memory for one animal, and for twice what it gives.
+func (h *Herd) FirstFindings(on event.Date, filter FindingFilter, most int) (list []Finding, count int) {
+	var kept []placed
+	cut := func() {
+		slices.SortFunc(kept, func(a, b placed) int { return h.placeOrder(&a, &b) })
+		kept = kept[:min(len(kept), most)]
 	}
-	out := []Finding{}
-	for _, l := range lives {
-		out = append(out, k.findings(l)...)
-	}
-	slices.SortStableFunc(out, func(a, b Finding) int { return cmp.Compare(a.On, b.On) })
-	if filter.Animal == "" && filter.About == nil {
-		out = append(out, k.ofTheHerd()...)
-	}
-	return slices.DeleteFunc(out, func(f Finding) bool {
-		return filter.About != nil && !slices.ContainsFunc(f.Seqs, filter.About) || filter.Keep != nil && !filter.Keep(&f)
+	h.eachFinding(on, filter, func(f *Finding, l *life) {
+		p := placed{Finding: *f, whole: l == nil, nth: count}
+		if l != nil {
+			p.number, p.in = l.names[0].number, l.in
+		}
+		count++
+		if kept = append(kept, p); len(kept) > 1000 && len(kept)/2 > most {
+			cut()
+		}
 	})
+	cut()
+	list = make([]Finding, len(kept))
+	for i := range kept {
+		list[i] = kept[i].Finding
+	}
+	return list, count
+}
+
+// EachFinding calls fn with every finding that FindingsOf would list, animal by animal
+// in no order that may be relied on, and keeps nothing.
+func (h *Herd) EachFinding(on event.Date, filter FindingFilter, fn func(f *Finding)) {
+	h.eachFinding(on, filter, func(f *Finding, _ *life) { fn(f) })
+}
+
+// placed is a finding with what its place among all depends on.
+type placed struct {
+	Finding
+	whole  bool // of the herd as a whole
+	number word // the animal's first
+	in     event.Date
+	nth    int // as they came
+}
+
+// placeOrder is by date, then in the order of lives; those of the herd come last.
+func (h *Herd) placeOrder(a, b *placed) int {
+	switch {
+	case a.whole != b.whole && b.whole:
+		return -1
+	case a.whole != b.whole:
+		return 1
+	case a.On != b.On:
+		return cmp.Compare(a.On, b.On)
+	case a.number != b.number:
+		return naturalOrder(h.words.text(a.number), h.words.text(b.number))
+	}
+	return cmp.Or(cmp.Compare(a.in, b.in), cmp.Compare(a.nth, b.nth))
+}
+
+// eachFinding tells fn with every finding whose it is; nil is the herd as a whole.
+func (h *Herd) eachFinding(on event.Date, filter FindingFilter, fn func(f *Finding, l *life)) {
+	k := h.passing(on)
+	pass := func(list []Finding, l *life) {
+		for i := range list {
+			f := &list[i]
+			if (filter.About == nil || slices.ContainsFunc(f.Seqs, filter.About)) && (filter.Keep == nil || filter.Keep(f)) {
+				fn(f, l)
+			}
+		}
+	}
+	if filter.Animal != "" {
+		_, lives := k.find(filter.Animal)
+		for _, l := range lives {
+			pass(k.findings(l), l)
+		}
+		return
+	}
+	var all rough
+	k.each(func(l *life) {
+		all.add(l)
+		pass(k.findings(l), l)
+	})
+	if filter.About == nil {
+		pass(k.ofTheHerd(&all), nil)
+	}
 }
 
 // findings of one animal, in order of date.

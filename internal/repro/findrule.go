@@ -19,7 +19,7 @@ func (w *watcher) birth() {
 		if l.born != 0 && r.on < l.born {
 			w.add("before_birth", r.on, []int64{r.seq}, "%s before her birth on %s", r.kind, l.born)
 		}
-		if r.kind != event.KindArrival || l.dam == 0 || w.k.h.pasts[r.text].how != bornHere {
+		if r.kind != event.KindArrival || l.dam == 0 || l.side.pasts[r.text].how != bornHere {
 			continue
 		}
 		dam := w.k.bearerOf(l.dam, r.on)
@@ -158,54 +158,59 @@ func (w *watcher) leaving() {
 		w.add("left_late_pregnant", l.out, append(seqs, p.seq), "left the herd on day %d of pregnancy", l.out-p.conceived)
 	}
 	for i := range l.recs {
-		if r := &l.recs[i]; r.kind == event.KindTreatment && w.k.h.withheld[r.text].meat >= l.out {
-			w.add("left_withheld", l.out, []int64{r.seq, l.outSeq}, "left the herd, %s, while her meat was withheld until %s", leftWords[l.outHow], w.k.h.withheld[r.text].meat)
+		if r := &l.recs[i]; r.kind == event.KindTreatment && l.side.withheld[r.text].meat >= l.out {
+			w.add("left_withheld", l.out, []int64{r.seq, l.outSeq}, "left the herd, %s, while her meat was withheld until %s", leftWords[l.outHow], l.side.withheld[r.text].meat)
+		}
+	}
+}
+
+// rough counts by what a whole record shows whether it is complete and was written
+// day by day.
+type rough struct {
+	once, conceptions, intervals, breedings, heaped int
+	weekday                                         [7]int
+}
+
+func (n *rough) add(l *life) {
+	for i := range l.services {
+		s := &l.services[i]
+		if s.brought || s.run {
+			continue
+		}
+		n.breedings++
+		n.weekday[(s.first.UnixDay()%7+7)%7]++
+		if _, _, d := s.first.Civil(); d == 1 || d == 15 {
+			n.heaped++
+		}
+		if s.outcome == conceived || s.outcome == lost {
+			n.conceptions++
+			if s.number == 1 {
+				n.once++
+			}
+		}
+		if s.number > 1 {
+			n.intervals++
 		}
 	}
 }
 
 // ofTheHerd are the signs that a whole record is incomplete or was not written
 // day by day (R22).
-func (k *lookup) ofTheHerd() []Finding {
-	var once, conceptions, intervals, breedings int
-	var weekday [7]int
-	var heaped int
-	for _, l := range k.f.lives {
-		for i := range l.services {
-			s := &l.services[i]
-			if s.brought || s.run {
-				continue
-			}
-			breedings++
-			weekday[(s.first.UnixDay()%7+7)%7]++
-			if _, _, d := s.first.Civil(); d == 1 || d == 15 {
-				heaped++
-			}
-			if s.outcome == conceived || s.outcome == lost {
-				conceptions++
-				if s.number == 1 {
-					once++
-				}
-			}
-			if s.number > 1 {
-				intervals++
-			}
-		}
-	}
+func (k *lookup) ofTheHerd(n *rough) []Finding {
 	var out []Finding
 	add := func(code, format string, args ...any) {
 		out = append(out, newFinding(code, "", k.on, []int64{}, fmt.Sprintf(format, args...)))
 	}
-	if intervals == 0 && conceptions >= smallBelow && 5*once > 3*conceptions {
-		add("only_last_service", "%d of %d conceptions come of the only service recorded, and no interval between services is: perhaps only the last service was written down, and services per conception says nothing", once, conceptions)
+	if n.intervals == 0 && n.conceptions >= smallBelow && 5*n.once > 3*n.conceptions {
+		add("only_last_service", "%d of %d conceptions come of the only service recorded, and no interval between services is: perhaps only the last service was written down, and services per conception says nothing", n.once, n.conceptions)
 	}
-	if breedings >= smallBelow {
-		if most := slices.Max(weekday[:]); most == breedings {
-			add("one_weekday", "all %d services are dated on the same day of the week", breedings)
+	if n.breedings >= smallBelow {
+		if most := slices.Max(n.weekday[:]); most == n.breedings {
+			add("one_weekday", "all %d services are dated on the same day of the week", n.breedings)
 		}
 		// Two days of a month are 6.6 % of all days; three times that is no chance.
-		if 5*heaped > breedings && breedings >= 30 {
-			add("dates_heaped", "%d of %d services are dated on the 1st or 15th of a month: the dates may be rough", heaped, breedings)
+		if 5*n.heaped > n.breedings && n.breedings >= 30 {
+			add("dates_heaped", "%d of %d services are dated on the 1st or 15th of a month: the dates may be rough", n.heaped, n.breedings)
 		}
 	}
 	return out

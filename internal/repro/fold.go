@@ -2,13 +2,72 @@ package repro
 
 import (
 	"slices"
+	"unsafe"
 
 	"byrelog.example/internal/event"
 )
 
+// arena is where the records of lives lie, side by side in large pieces; one after
+// the other, so that no life has an array of its own.
+type arena struct {
+	recs  []rec // the piece being filled
+	side  *side
+	full  int64 // bytes of the pieces before it
+	apart bool  // for one group only
+}
+
+// pieceRecs is how many records a piece holds: some 200 kB.
+const pieceRecs = 4096
+
+// unpack unpacks records dated up to cut (0 = all).
+func (a *arena) unpack(b []byte, cut event.Date) []rec {
+	if a.side == nil {
+		a.side = &side{}
+	}
+	most := len(b) / leastPacked
+	if most > cap(a.recs)-len(a.recs) {
+		a.full += int64(cap(a.recs)) * bytesOfRec
+		size := pieceRecs
+		if a.apart {
+			size = 0
+			for c := over(b); c.more(); size++ {
+				c.rec(&rec{}, &side{})
+			}
+			most = size
+		}
+		a.recs = make([]rec, 0, max(size, most))
+	}
+	from := len(a.recs)
+	a.recs = unpackTo(a.recs, over(b), a.side)
+	recs := upTo(a.recs[from:], cut)
+	a.recs = a.recs[:from+len(recs)]
+	return slices.Clip(recs)
+}
+
+// reset makes room again where the records that lie there are not needed any more.
+func (a *arena) reset() {
+	a.recs = a.recs[:0]
+	if a.side != nil {
+		a.side.reset()
+	}
+}
+
+func (a *arena) bytes() int64 {
+	size := a.full + int64(cap(a.recs))*bytesOfRec
+	if a.side != nil {
+		size += int64(cap(a.side.pasts))*bytesOfPast + int64(cap(a.side.withheld))*8
+	}
+	return size
+}
+
+const (
+	bytesOfRec  = int64(unsafe.Sizeof(rec{}))
+	bytesOfPast = int64(unsafe.Sizeof(past{}))
+)
+
 // bearer is who bears one number while a group of numbers is folded.
 type bearer struct {
-	number *number
+	name   word
 	recs   []rec
 	next   int   // first rec not yet told
 	freed  int64 // seq of a departure told before its turn
@@ -20,6 +79,7 @@ type bearer struct {
 // to the individuals that bore the numbers.
 type folder struct {
 	h       *Herd
+	side    *side
 	bearers []*bearer
 	lives   []*life
 	own     map[*life][]rec // of lives whose recs do not lie side by side
@@ -28,16 +88,17 @@ type folder struct {
 // foldGroup folds the numbers of one group into lives. The result is never
 // nil and depends on nothing but the effective events dated up to cut (0 = all
 // of them), the merge and the policies.
-func (h *Herd) foldGroup(members []int32, cut event.Date, merge int) []*life {
+func (h *Herd) foldGroup(members []int32, cut event.Date, merge int, a *arena) []*life {
 	f := &folder{h: h, lives: []*life{}}
 	for _, m := range members {
-		if recs := upTo(h.numbers[m].recs, cut); len(recs) > 0 {
-			f.bearers = append(f.bearers, &bearer{number: h.numbers[m], recs: recs})
+		if recs := a.unpack(h.packed(m), cut); len(recs) > 0 {
+			f.bearers = append(f.bearers, &bearer{name: h.names[m], recs: recs})
 		}
 	}
+	f.side = a.side
 	// The members' order is that of their first mention in the log.
 	slices.SortFunc(f.bearers, func(a, b *bearer) int {
-		return naturalOrder(h.words.text(a.number.name), h.words.text(b.number.name))
+		return naturalOrder(h.words.text(a.name), h.words.text(b.name))
 	})
 	for {
 		day := f.nextDay()
@@ -48,8 +109,8 @@ func (h *Herd) foldGroup(members []int32, cut event.Date, merge int) []*life {
 	}
 	for _, l := range f.lives {
 		if own, ok := f.own[l]; ok {
-			slices.SortFunc(own, func(a, b rec) int { return a.order(&b) })
-			l.recs = own
+			slices.SortFunc(own, func(a, b rec) int { return h.order(f.side, &a, &b) })
+			l.recs, l.apart = own, true
 		}
 		t := teller{h: h, l: l, merge: merge}
 		t.tell()
@@ -149,12 +210,12 @@ func (f *folder) free(b *bearer, day event.Date) {
 
 func (f *folder) bearer(name word) *bearer {
 	for _, b := range f.bearers {
-		if b.number.name == name {
+		if b.name == name {
 			return b
 		}
 	}
 	// Nothing was ever recorded under the new number itself.
-	b := &bearer{number: &number{name: name}}
+	b := &bearer{name: name}
 	f.bearers = append(f.bearers, b)
 	return b
 }
@@ -204,7 +265,7 @@ func (f *folder) apply(moves []move, day event.Date) {
 			f.supplant(m.to, day, m.rec.seq)
 		}
 		m.to.holder, m.to.away = who[i], false
-		who[i].names = append(who[i].names, naming{m.to.number.name, day})
+		who[i].names = append(who[i].names, naming{m.to.name, day})
 	}
 }
 
@@ -229,7 +290,7 @@ func (f *folder) supplant(b *bearer, day event.Date, seq int64) {
 
 // begin starts an individual under a number.
 func (f *folder) begin(b *bearer, day event.Date) *life {
-	l := &life{names: []naming{{b.number.name, day}}, in: day}
+	l := &life{side: f.side, names: []naming{{b.name, day}}, in: day}
 	b.holder, b.away = l, false
 	f.lives = append(f.lives, l)
 	return l
@@ -240,7 +301,7 @@ func (f *folder) begin(b *bearer, day event.Date) *life {
 // another, and the number was re-used without saying that the first left.
 func (f *folder) arrive(b *bearer, i int) {
 	r := &b.recs[i]
-	p := &f.h.pasts[r.text]
+	p := &f.side.pasts[r.text]
 	switch l := b.holder; {
 	case !b.held():
 		f.begin(b, r.on).how = p.how

@@ -9,8 +9,9 @@ import (
 // walked lists the days on which each pen was walked, up to a day, in order.
 func (h *Herd) walked(upto event.Date) map[word][]event.Date {
 	out := map[word][]event.Date{}
-	for i := range h.walks {
-		w := &h.walks[i]
+	walks := h.walksNow()
+	for i := range walks {
+		w := &walks[i]
 		if w.on > upto {
 			break
 		}
@@ -24,7 +25,7 @@ func (h *Herd) walked(upto event.Date) map[word][]event.Date {
 
 // walkedOn tells whether a pen was walked on a day.
 func (h *Herd) walkedOn(pen word, on event.Date) bool {
-	walks := upTo(h.walks, on)
+	walks := upTo(h.walksNow(), on)
 	for i := len(walks) - 1; i >= 0 && walks[i].on == on; i-- {
 		if walks[i].text == pen && pen != 0 {
 			return true

@@ -22,20 +22,18 @@ type Fact struct {
 }
 
 // Herd is the fold of one herd's log. Any number of goroutines may read it at
-// once; Apply must be alone.
+// once; Apply and Trim must be alone.
+//
+// It has two parts. What is kept of the log rests packed: the base, which is never
+// changed, and a copy of each number that has changed since (number). What is
+// derived from it, on demand, weighs several times as much, and may be shed at any
+// time (cache).
 type Herd struct {
 	name     string
 	policies Policies
 	seq      int64
 
 	words     words
-	numbers   []*number
-	byName    map[word]int32
-	owners    []span
-	walks     []rec
-	walksOf   *token
-	pasts     []past
-	withheld  []withheld
 	recorders []recorder
 	whoIs     map[recorder]who
 	lastWho   struct { // most events follow one of the same recorder
@@ -43,7 +41,17 @@ type Herd struct {
 		who        who
 		known      bool
 	}
-	token *token // marks what this herd may change in place
+
+	names   []word          // of the numbers
+	numbers []int32         // by word: the number that it names and 1, or 0
+	parents map[int32]int32 // of numbers that renumberings link to an earlier one; see group
+	base    []byte          // packed records of the numbers, side by side, then of the walks
+	ends    []uint32        // where in the base those of each number end; numbers behind them have none in it
+	edits   []*number       // by number; nil = as in the base
+	walks   *number         // nil = as in the base
+	edited  int64           // bytes of the edits
+	token   *token          // marks what this herd may change in place
+	ownsOf  *token          // of the elements of numbers and edits
 
 	changes atomic.Int64 // see Changes
 
@@ -55,21 +63,26 @@ type Herd struct {
 // that each copies what they share before changing it.
 type token struct{ _ byte }
 
-// number is everything recorded under one number.
+// number is everything recorded under one number, as it is being changed.
 type number struct {
-	name  word
-	group int32 // parent in the forest of numbers that renumberings link
-	recs  []rec // in order
+	data  []byte // packed; shared with the base or a clone if it has no room left
+	last  rec    // of those in data
+	day   place  // where those of the last day begin
+	loose []rec  // dated before the last day, until the batch ends
 	owner *token
 }
 
-// span says for consecutive seqs, from first on, under which number each was
-// recorded: its index, herdLevel, or noOwner for voids.
-type span struct {
-	first  int64
-	owners []int32
+// place is a place in packed records, with date and seq of the one before.
+type place struct {
+	at  int
+	on  event.Date
+	seq int64
 }
 
+// bytesOfNumber is what a number takes beside its records.
+const bytesOfNumber = int64(unsafe.Sizeof(number{}))
+
+// In place of the index of a number: the walks, or none.
 const (
 	noOwner   int32 = -1
 	herdLevel int32 = -2
@@ -80,8 +93,8 @@ const (
 func NewHerd(name string, policies Policies) *Herd {
 	t := new(token)
 	return &Herd{
-		name: name, policies: policies.normal(), words: newWords(), byName: map[word]int32{}, whoIs: map[recorder]who{},
-		token: t, walksOf: t,
+		name: name, policies: policies.normal(), words: newWords(t), numbers: []int32{0}, whoIs: map[recorder]who{},
+		token: t, ownsOf: t,
 	}
 }
 
@@ -101,22 +114,21 @@ func (h *Herd) Clone() *Herd {
 	defer h.mu.Unlock()
 	c := &Herd{
 		name: h.name, policies: h.policies, seq: h.seq,
-		words:     words{maps.Clone(h.words.codes), slices.Clone(h.words.texts)},
-		numbers:   slices.Clone(h.numbers),
-		byName:    maps.Clone(h.byName),
-		owners:    slices.Clone(h.owners),
-		walks:     slices.Clip(h.walks),
-		pasts:     slices.Clip(h.pasts),
-		withheld:  slices.Clip(h.withheld),
+		words:     h.words.clone(),
 		recorders: slices.Clip(h.recorders),
 		whoIs:     maps.Clone(h.whoIs),
+		names:     slices.Clip(h.names),
+		numbers:   slices.Clip(h.numbers),
+		parents:   maps.Clone(h.parents),
+		base:      h.base,
+		ends:      h.ends,
+		edits:     slices.Clip(h.edits),
+		walks:     h.walks,
+		edited:    h.edited,
 		token:     new(token),
 		cache:     h.cache.clone(),
 	}
 	c.changes.Store(h.changes.Load() + 1)
-	for i := range c.owners {
-		c.owners[i].owners = slices.Clip(c.owners[i].owners)
-	}
 	h.token = new(token)
 	return c
 }
@@ -125,7 +137,7 @@ func (h *Herd) Clone() *Herd {
 func (h *Herd) WithPolicies(ps Policies) *Herd {
 	c := h.Clone()
 	c.policies = ps.normal()
-	c.cache = cache{}
+	c.cache = cache{dates: c.cache.dates, owners: c.cache.owners}
 	return c
 }
 
@@ -134,135 +146,271 @@ func (h *Herd) WithPolicies(ps Policies) *Herd {
 // into batches makes no difference to any answer.
 func (h *Herd) Apply(facts []Fact) {
 	h.changes.Add(1)
-	touched := map[int32]bool{} // true: its records are to be put in order
+	var s side
+	touched := map[int32]bool{} // true: some of its records are loose
 	for i := range facts {
 		f := &facts[i]
 		if f.Seq <= h.seq || f.Event == nil {
 			continue
 		}
 		h.seq = f.Seq
-		switch {
-		case f.Event.Kind == event.KindVoid:
-			h.own(f.Seq, noOwner)
-			if owner, ok := h.owner(f.Voids); ok {
-				h.drop(owner, f.Voids)
+		if f.Event.Kind == event.KindVoid {
+			h.cache.owners.own(f.Seq, noOwner)
+			if owner, ok := h.ownerOf(f.Voids); ok {
+				h.drop(owner, f.Voids, &s)
 				if _, known := touched[owner]; !known {
 					touched[owner] = false
 				}
 			}
-		case f.Event.Kind == event.KindWalk:
-			h.own(f.Seq, herdLevel)
-			h.changeWalks()
-			h.walks = append(h.walks, h.newRec(f))
-			touched[herdLevel] = touched[herdLevel] || !goesOn(h.walks)
-		default:
-			n := h.numberOf(h.words.code(f.Event.Animal))
-			h.own(f.Seq, n)
-			num := h.change(n)
-			r := h.newRec(f)
-			num.recs = append(num.recs, r)
-			touched[n] = touched[n] || !goesOn(num.recs)
-			if r.kind == event.KindRenumber {
-				h.link(n, h.numberOf(r.text))
-			}
+			continue
+		}
+		n := herdLevel
+		if f.Event.Kind != event.KindWalk {
+			n = h.numberOf(h.code(f.Event.Animal))
+		}
+		h.cache.owners.own(f.Seq, n)
+		r := h.newRec(f, &s)
+		h.cache.dates.see(r.on)
+		touched[n] = h.add(h.change(n), &r, &s) || touched[n]
+		if r.kind == event.KindRenumber {
+			h.link(n, h.numberOf(r.text))
 		}
 	}
 	for n, untidy := range touched {
-		if !untidy {
-			continue
+		if untidy {
+			h.settle(h.change(n), &s)
 		}
-		if n == herdLevel {
-			h.walks = tidy(h.walks)
-			continue
-		}
-		num := h.change(n)
-		num.recs = tidy(num.recs)
 	}
 	if len(touched) > 0 {
 		h.stale(touched)
 	}
 }
 
-// goesOn tells whether the last record is another one than that before it, and
-// stands behind it in order: then those that were tidy still are.
-func goesOn(recs []rec) bool {
-	n := len(recs)
-	return n < 2 || recs[n-2].order(&recs[n-1]) < 0 && recs[n-2].id != recs[n-1].id
+func (h *Herd) code(s string) word { return h.words.code(s, h.token) }
+
+// add puts a record to those of a number: behind them, which is the rule, or among
+// those of the last day. One of an earlier day is set aside until the batch ends.
+func (h *Herd) add(num *number, r *rec, s *side) (loose bool) {
+	h.edited -= int64(cap(num.data))
+	switch {
+	case len(num.data) == 0 || num.last.order(r) < 0:
+		num.append(r, s)
+	case num.last.on == r.on:
+		recs := append(num.lastDay(s), *r)
+		num.replace(num.day, h.tidy(recs, s), s)
+	default:
+		num.loose = append(num.loose, *r)
+		loose = true
+	}
+	h.edited += int64(cap(num.data))
+	return loose
 }
 
-// tidy puts records in order and leaves out events that came twice.
-func tidy(recs []rec) []rec {
-	byOrder := func(a, b rec) int { return a.order(&b) }
-	if !slices.IsSortedFunc(recs, byOrder) {
-		slices.SortFunc(recs, byOrder)
+func (num *number) append(r *rec, s *side) {
+	if r.on != num.last.on || len(num.data) == 0 {
+		num.day = place{len(num.data), num.last.on, num.last.seq}
 	}
-	return slices.CompactFunc(recs, func(a, b rec) bool { return a.id == b.id && a.on == b.on && a.kind == b.kind })
+	if cap(num.data)-len(num.data) < mostPacked {
+		room := make([]byte, len(num.data), len(num.data)*5/4+mostPacked)
+		copy(room, num.data)
+		num.data = room
+	}
+	num.data = appendRec(num.data, r, s, num.last.on, num.last.seq)
+	num.last = *r
 }
 
-// own notes under which number a seq was recorded.
-func (h *Herd) own(seq int64, owner int32) {
-	if n := len(h.owners); n > 0 {
-		if last := &h.owners[n-1]; last.first+int64(len(last.owners)) == seq {
-			last.owners = append(last.owners, owner)
-			return
-		}
-	}
-	h.owners = append(h.owners, span{seq, []int32{owner}})
+// lastDay unpacks the records of the last day.
+func (num *number) lastDay(s *side) []rec {
+	return unpackTo(nil, cursor{b: num.data, i: num.day.at, on: num.day.on, seq: num.day.seq}, s)
 }
 
-// owner finds under which number a seq was recorded.
-func (h *Herd) owner(seq int64) (int32, bool) {
-	i, found := slices.BinarySearchFunc(h.owners, seq, func(s span, seq int64) int {
-		if s.first <= seq {
-			return -1
-		}
-		return 1
-	})
-	if found || i == 0 {
-		return noOwner, false
+// replace puts other records in place of those from a place on.
+func (num *number) replace(from place, recs []rec, s *side) {
+	kept := num.data[:from.at]
+	if cap(num.data) == len(num.data) {
+		kept = slices.Clip(kept) // another may have the rest
 	}
-	s := &h.owners[i-1]
-	if at := seq - s.first; at < int64(len(s.owners)) && s.owners[at] != noOwner {
-		return s.owners[at], true
+	num.data, num.last = kept, rec{on: from.on, seq: from.seq}
+	if from.at == 0 {
+		num.last = rec{}
 	}
-	return noOwner, false
+	for i := range recs {
+		num.append(&recs[i], s)
+	}
+}
+
+// settle puts what is loose of a number to its place.
+func (h *Herd) settle(num *number, s *side) {
+	if len(num.loose) == 0 {
+		return
+	}
+	recs := append(unpackTo(nil, over(num.data), s), num.loose...)
+	num.loose = nil
+	h.repack(num, h.tidy(recs, s), s)
+}
+
+// repack replaces the records of a number.
+func (h *Herd) repack(num *number, recs []rec, s *side) {
+	h.edited -= int64(cap(num.data))
+	num.data, num.last, num.day = make([]byte, 0, len(recs)*(leastPacked+8)), rec{}, place{}
+	num.replace(place{}, recs, s)
+	h.edited += int64(cap(num.data))
 }
 
 // drop takes a voided event out.
-func (h *Herd) drop(owner int32, seq int64) {
+func (h *Herd) drop(owner int32, seq int64, s *side) {
+	num := h.change(owner)
 	is := func(r rec) bool { return r.seq == seq }
-	if owner == herdLevel {
-		h.changeWalks()
-		h.walks = slices.DeleteFunc(h.walks, is)
+	if slices.ContainsFunc(num.loose, is) {
+		num.loose = slices.DeleteFunc(num.loose, is)
+		h.cache.dates.forget()
 		return
 	}
-	num := h.change(owner)
-	num.recs = slices.DeleteFunc(num.recs, is)
+	recs := unpackTo(nil, over(num.data), s)
+	if i := slices.IndexFunc(recs, is); i >= 0 {
+		h.cache.dates.lose(recs[i].on)
+		h.repack(num, slices.Delete(recs, i, i+1), s)
+	}
 }
 
 func (h *Herd) numberOf(name word) int32 {
-	if i, ok := h.byName[name]; ok {
-		return i
+	if int(name) < len(h.numbers) && h.numbers[name] != 0 {
+		return h.numbers[name] - 1
 	}
-	i := int32(len(h.numbers))
-	h.numbers = append(h.numbers, &number{name: name, group: i, owner: h.token})
-	h.byName[name] = i
+	h.own()
+	i := int32(len(h.names))
+	h.names = append(h.names, name)
+	for len(h.numbers) < h.words.count() {
+		h.numbers = append(h.numbers, 0)
+	}
+	h.numbers[name] = i + 1
 	return i
+}
+
+// number finds the number of a name.
+func (h *Herd) number(name string) (int32, bool) {
+	c, ok := h.words.lookup(name)
+	if !ok || name == "" || int(c) >= len(h.numbers) || h.numbers[c] == 0 {
+		return 0, false
+	}
+	return h.numbers[c] - 1, true
+}
+
+// own makes sure that elements of numbers and edits may be changed.
+func (h *Herd) own() {
+	if h.ownsOf != h.token {
+		h.numbers, h.edits, h.ownsOf = slices.Clone(h.numbers), slices.Clone(h.edits), h.token
+	}
+}
+
+// resting are the packed records of a number in the base.
+func (h *Herd) resting(i int32) []byte {
+	n := int32(len(h.ends))
+	if i == herdLevel {
+		i = n - 1 // they stand last
+		if n == 0 {
+			return nil
+		}
+	} else if i >= n-1 {
+		return nil
+	}
+	from := uint32(0)
+	if i > 0 {
+		from = h.ends[i-1]
+	}
+	return h.base[from:h.ends[i]:h.ends[i]]
+}
+
+// edit is the changed number, or nil.
+func (h *Herd) edit(i int32) *number {
+	switch {
+	case i == herdLevel:
+		return h.walks
+	case int(i) < len(h.edits):
+		return h.edits[i]
+	}
+	return nil
+}
+
+// packed are the packed records of a number.
+func (h *Herd) packed(i int32) []byte {
+	if num := h.edit(i); num != nil {
+		return num.data
+	}
+	return h.resting(i)
 }
 
 // change gives a number for changing in place, copied if a clone shares it.
 func (h *Herd) change(i int32) *number {
-	num := h.numbers[i]
-	if num.owner != h.token {
-		num = &number{name: num.name, group: num.group, recs: slices.Clone(num.recs), owner: h.token}
-		h.numbers[i] = num
+	num := h.edit(i)
+	if num != nil && num.owner == h.token {
+		return num
 	}
+	if num == nil {
+		num = &number{data: h.resting(i)}
+		var s side
+		for c := over(num.data); c.more(); {
+			before := place{c.i, c.on, c.seq}
+			if c.rec(&num.last, &s); c.on != before.on {
+				num.day = before
+			}
+		}
+		h.edited += bytesOfNumber + int64(cap(num.data))
+	} else {
+		h.edited -= int64(cap(num.data) - len(num.data))
+		num = &number{data: slices.Clip(num.data), last: num.last, day: num.day}
+	}
+	num.owner = h.token
+	if i == herdLevel {
+		h.walks = num
+		return num
+	}
+	h.own()
+	if missing := len(h.names) - len(h.edits); missing > 0 {
+		h.edits = append(h.edits, make([]*number, missing)...)
+	}
+	h.edits[i] = num
 	return num
 }
 
-func (h *Herd) changeWalks() {
-	if h.walksOf != h.token {
-		h.walks, h.walksOf = slices.Clone(h.walks), h.token
+// maxBase is what ends can say: hundreds of millions of events.
+const maxBase = 1<<32 - 1
+
+// rebase makes a new base of the numbers as they are.
+func (h *Herd) rebase() {
+	size := len(h.packed(herdLevel))
+	for i := range h.names {
+		size += len(h.packed(int32(i)))
+	}
+	if size > maxBase {
+		return
+	}
+	base, ends := make([]byte, 0, size), make([]uint32, 0, len(h.names)+1)
+	for i := range h.names {
+		base = append(base, h.packed(int32(i))...)
+		ends = append(ends, uint32(len(base)))
+	}
+	base = append(base, h.packed(herdLevel)...)
+	h.base, h.ends = base, append(ends, uint32(len(base)))
+	h.edits, h.walks, h.edited = nil, nil, 0
+}
+
+// Trim packs what has changed into the base, and gives back the room that growing
+// left over. It is worth it when a fold has been read in one go.
+func (h *Herd) Trim() {
+	h.rebase()
+	h.words.trim(h.token)
+	h.names, h.numbers, h.recorders = slices.Clip(slices.Clone(h.names)), slices.Clip(slices.Clone(h.numbers)), slices.Clip(slices.Clone(h.recorders))
+	h.ownsOf = h.token
+	h.changes.Add(1)
+}
+
+// Settle trims the fold if what has changed weighs as much as the base: after Apply,
+// where a fold stays. While a log is being read it would be done many times in vain.
+func (h *Herd) Settle() {
+	const least = 64 << 10
+	if h.edited > int64(len(h.base))/2+least {
+		h.Trim()
 	}
 }
 
@@ -271,50 +419,52 @@ func (h *Herd) changeWalks() {
 // Voiding the renumbering leaves the group as it is; that costs time, never
 // correctness.
 func (h *Herd) group(i int32) int32 {
-	for h.numbers[i].group != i {
-		i = h.numbers[i].group
+	for {
+		parent, ok := h.parents[i]
+		if !ok {
+			return i
+		}
+		i = parent
 	}
-	return i
 }
 
 func (h *Herd) link(a, b int32) {
 	a, b = h.group(a), h.group(b)
-	if a != b {
-		h.change(max(a, b)).group = min(a, b)
-		if gone := int(max(a, b)); gone < len(h.cache.lives) {
-			h.cache.lives[gone] = nil
+	if a == b {
+		return
+	}
+	if h.parents == nil {
+		h.parents = map[int32]int32{}
+	}
+	h.parents[max(a, b)] = min(a, b)
+	h.cache.forget(max(a, b))
+}
+
+// members lists the numbers of a group, in order.
+func (h *Herd) members(g int32) []int32 {
+	list := []int32{g}
+	for i := range h.parents {
+		if h.group(i) == g {
+			list = append(list, i)
 		}
 	}
+	slices.Sort(list)
+	return list
 }
 
 // LastDate is the date of the latest event in the effective log: the herd's
 // own last data date. Zero if the log is empty.
 func (h *Herd) LastDate() event.Date {
-	var last event.Date
-	for _, n := range h.numbers {
-		if k := len(n.recs); k > 0 {
-			last = max(last, n.recs[k-1].on)
-		}
-	}
-	if k := len(h.walks); k > 0 {
-		last = max(last, h.walks[k-1].on)
-	}
-	return last
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.datesNow().last
 }
 
 // FirstDate is the date of the earliest event in the effective log.
 func (h *Herd) FirstDate() event.Date {
-	var first event.Date
-	see := func(recs []rec) {
-		if len(recs) > 0 && (first == 0 || recs[0].on < first) {
-			first = recs[0].on
-		}
-	}
-	for _, n := range h.numbers {
-		see(n.recs)
-	}
-	see(h.walks)
-	return first
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.datesNow().first
 }
 
 // Changes counts whatever may have changed Size. A clone goes on from the count
@@ -322,19 +472,9 @@ func (h *Herd) FirstDate() event.Date {
 func (h *Herd) Changes() int64 { return h.changes.Load() }
 
 // Size estimates the memory that the fold holds, in bytes, with what it
-// derives on demand.
+// derives on demand; Derived is the latter alone.
 func (h *Herd) Size() int64 {
-	const r = int64(unsafe.Sizeof(rec{}))
-	size := int64(cap(h.walks)) * r
-	for _, n := range h.numbers {
-		size += int64(cap(n.recs))*r + 64
-	}
-	for _, s := range h.owners {
-		size += int64(cap(s.owners)) * 4
-	}
-	for _, t := range h.words.texts {
-		size += int64(2*len(t)) + 64
-	}
-	size += int64(cap(h.pasts))*int64(unsafe.Sizeof(past{})) + int64(cap(h.withheld))*int64(unsafe.Sizeof(withheld{})) + int64(3*cap(h.recorders))*int64(unsafe.Sizeof(recorder{}))
-	return size + h.derived()
+	size := int64(unsafe.Sizeof(*h)) + int64(cap(h.base)) + 4*int64(cap(h.ends)+cap(h.names)+cap(h.numbers)) + 8*int64(cap(h.edits)) + h.edited +
+		40*int64(len(h.parents)) + int64(4*cap(h.recorders))*int64(unsafe.Sizeof(recorder{})) + h.words.size()
+	return size + h.Derived()
 }

@@ -29,6 +29,8 @@ type life struct {
 	outSeq    int64 // of the departure, or of what implies it
 
 	recs        []rec // her own, in order; those after she left are not in it
+	side        *side // what her arrivals and treatments say beyond
+	apart       bool  // her recs lie in an array of their own
 	lactations  []lactation
 	services    []service
 	pregnancies []pregnancy
@@ -282,8 +284,13 @@ func (l *life) lastDay(lac *lactation) event.Date {
 // of gives her services of a lactation.
 func (l *life) of(lac *lactation) []service { return l.services[lac.service[0]:lac.service[1]] }
 
+// size is her memory, without the records that lie in an arena.
 func (l *life) size() int64 {
-	return int64(unsafe.Sizeof(*l)) +
+	recs := int64(0)
+	if l.apart {
+		recs = int64(len(l.recs))*bytesOfRec + int64(unsafe.Sizeof(side{})) + bytesOfPast
+	}
+	return recs + int64(unsafe.Sizeof(*l)) +
 		int64(cap(l.names))*int64(unsafe.Sizeof(naming{})) +
 		int64(cap(l.lactations))*int64(unsafe.Sizeof(lactation{})) +
 		int64(cap(l.services))*int64(unsafe.Sizeof(service{})) +

@@ -241,7 +241,9 @@ func (k *lookup) transportEnd(l *life, p *pregnancy) event.Date {
 
 // queries lists the findings.
 func (m *making) queries() {
+	var all rough
 	for _, l := range m.f.lives {
+		all.add(l)
 		if m.list.Pen != "" && (!l.present(m.on) || m.h.words.text(l.penOn(m.on)) != m.list.Pen) {
 			continue
 		}
@@ -250,7 +252,7 @@ func (m *making) queries() {
 		}
 	}
 	if m.list.Pen == "" {
-		for _, f := range m.ofTheHerd() {
+		for _, f := range m.ofTheHerd(&all) {
 			m.addFinding(nil, f)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -16,7 +17,7 @@ import (
 // packForm is raised whenever the layout of a packed fold changes, or what newRec
 // takes from an event. The lists of words behind the codes are part of the format
 // by themselves; see PackFormat.
-const packForm = "1"
+const packForm = "2"
 
 // PackFormat names the layout and the meaning of a packed fold: one of another
 // format cannot be unpacked.
@@ -37,50 +38,36 @@ var PackFormat = sync.OnceValue(func() string {
 })
 
 // Pack writes what the fold keeps of the log, without anything that is derived
-// from it and without the policies: about half of its size in memory. Equal folds
+// from it and without the policies: the records as they rest in memory. Equal folds
 // may give different bytes.
 func (h *Herd) Pack() []byte {
-	n := len(h.walks)
-	for _, num := range h.numbers {
-		n += len(num.recs)
-	}
-	p := packer{b: make([]byte, 0, 1024+n*30)}
+	p := packer{b: make([]byte, 0, len(h.base)+int(h.edited)+12*h.words.count()+1024)}
 	p.text(h.name)
 	p.num(h.seq)
-	p.count(len(h.words.texts))
-	for _, t := range h.words.texts {
-		p.text(t)
+	p.count(h.words.count())
+	for i := 1; i < h.words.count(); i++ {
+		p.text(h.words.text(word(i)))
 	}
 	p.count(len(h.recorders))
 	for _, r := range h.recorders {
 		p.uint(uint64(r.by))
 		p.uint(uint64(r.source))
 	}
-	p.count(len(h.pasts))
-	for i := range h.pasts {
-		a := &h.pasts[i]
-		for _, d := range []event.Date{a.born, a.calved, a.bred, a.conceived} {
-			p.num(int64(d))
-		}
-		for _, w := range []word{a.breed, a.dam, a.pen} {
-			p.uint(uint64(w))
-		}
-		p.num(int64(a.parity))
-		p.b = append(p.b, a.sex, a.how)
+	p.count(len(h.parents))
+	for _, i := range slices.Sorted(maps.Keys(h.parents)) {
+		p.uint(uint64(i))
+		p.uint(uint64(h.parents[i]))
 	}
-	p.count(len(h.withheld))
-	for _, w := range h.withheld {
-		p.num(int64(w.milk))
-		p.num(int64(w.meat))
+	p.count(len(h.names))
+	for i, name := range h.names {
+		p.uint(uint64(name))
+		p.count(len(h.packed(int32(i))))
 	}
-	p.count(n)
-	p.recs(h.walks)
-	p.count(len(h.numbers))
-	for _, num := range h.numbers {
-		p.uint(uint64(num.name))
-		p.uint(uint64(num.group))
-		p.recs(num.recs)
+	p.count(len(h.packed(herdLevel)))
+	for i := range h.names {
+		p.b = append(p.b, h.packed(int32(i))...)
 	}
+	p.b = append(p.b, h.packed(herdLevel)...)
 	return p.b
 }
 
@@ -94,260 +81,212 @@ func (p *packer) text(s string) {
 	p.b = append(p.b, s...)
 }
 
-// recs writes records one by one, dates as steps.
-func (p *packer) recs(recs []rec) {
-	p.count(len(recs))
-	var on event.Date
-	for i := range recs {
-		r := &recs[i]
-		p.b = append(p.b, r.id[:]...)
-		p.b = append(p.b, byte(r.kind), r.a, r.b, r.c)
-		p.num(r.seq)
-		p.num(int64(r.on - on))
-		on = r.on
-		p.num(int64(r.until))
-		p.num(int64(r.minute))
-		p.num(int64(r.num))
-		p.uint(uint64(r.who))
-		p.uint(uint64(r.text))
-	}
-}
-
 var errPacked = errors.New("this is not a packed fold of this format")
 
 // Unpack is the fold that was packed, under the given policies. It does not trust
 // the bytes: whatever could lead a reader of the fold astray is an error. That they
 // are those of the right log is the caller's to check.
 func Unpack(b []byte, name string, policies Policies) (*Herd, error) {
-	u := unpacker{b: b}
+	u := unpacker{cursor: over(b)}
 	h := NewHerd(name, policies)
 	if u.text() != name {
 		return nil, errPacked
 	}
 	h.seq = u.num()
-	h.words.texts = make([]string, u.count(1))
-	h.words.codes = make(map[string]word, len(h.words.texts))
-	for i := range h.words.texts {
-		t := u.text()
-		h.words.texts[i] = t
-		h.words.codes[t] = word(i)
-	}
-	u.words = uint64(len(h.words.texts))
-	if u.words == 0 || h.words.texts[0] != "" || len(h.words.codes) != len(h.words.texts) {
-		return nil, errPacked
-	}
+	u.texts(h)
 	h.recorders = make([]recorder, u.count(2))
 	for i := range h.recorders {
 		r := recorder{u.word(), u.word()}
 		h.recorders[i], h.whoIs[r] = r, who(i)
 	}
-	h.pasts = make([]past, u.count(10))
-	for i := range h.pasts {
-		a := &h.pasts[i]
-		a.born, a.calved, a.bred, a.conceived = u.date(), u.date(), u.date(), u.date()
-		a.breed, a.dam, a.pen = u.word(), u.word(), u.word()
-		a.parity = u.short()
-		a.sex, a.how = u.byte(len(sexWords)), u.byte(len(howWords))
+	links := make([][2]int32, u.count(2))
+	for i := range links {
+		// A number and an earlier one: no circle can be.
+		n := u.upto(1<<31 - 1)
+		links[i] = [2]int32{int32(n), int32(u.below(n))}
 	}
-	h.withheld = make([]withheld, u.count(2))
-	for i := range h.withheld {
-		h.withheld[i] = withheld{u.date(), u.date()}
-	}
-	u.arena = make([]rec, 0, u.count(minRec))
-	h.walks = u.recs(h)
-	h.numbers = make([]*number, u.count(3))
-	store := make([]number, len(h.numbers))
-	for i := range h.numbers {
-		n := &store[i]
-		n.name, n.owner = u.word(), h.token
-		n.group = int32(u.below(uint64(i) + 1))
-		n.recs = u.recs(h)
-		h.numbers[i] = n
-		h.byName[n.name] = int32(i)
-	}
-	if u.bad || len(u.b) != 0 || len(h.byName) != len(h.numbers) {
+	u.numbers(h)
+	if h.seq < 0 || u.bad {
 		return nil, errPacked
 	}
-	return h, h.owned()
-}
-
-// owned finds out again under which number each seq was recorded. A seq of a void,
-// or of a voided event, belongs to nobody.
-func (h *Herd) owned() error {
-	if h.seq < 0 {
-		return errPacked
-	}
-	total := len(h.walks)
-	low := h.seq
-	for _, n := range h.numbers {
-		total += len(n.recs)
-		for i := range n.recs {
-			low = min(low, n.recs[i].seq)
+	for _, l := range links {
+		if int(l[0]) >= len(h.names) {
+			return nil, errPacked
 		}
-	}
-	for i := range h.walks {
-		low = min(low, h.walks[i].seq)
-	}
-	if low < 0 || h.seq-low > int64(total)*1000+1_000_000 { // sparse beyond any log
-		return errPacked
-	}
-	owners := make([]int32, h.seq-low+1)
-	for i := range owners {
-		owners[i] = noOwner
-	}
-	set := func(recs []rec, owner int32) error {
-		for i := range recs {
-			at := recs[i].seq
-			if at > h.seq || owners[at-low] != noOwner {
-				return errPacked
-			}
-			owners[at-low] = owner
+		if h.parents == nil {
+			h.parents = map[int32]int32{}
 		}
-		return nil
+		h.parents[l[0]] = l[1]
 	}
-	err := set(h.walks, herdLevel)
-	for i, n := range h.numbers {
-		err = errors.Join(err, set(n.recs, int32(i)))
-	}
-	if h.seq > 0 {
-		h.owners = []span{{low, owners}}
-	}
-	return err
+	h.base = slices.Clone(b[u.i:])
+	return h, h.checked()
 }
 
 // unpacker reads what a packer wrote. After the first fault everything it gives is
 // zero, and bad is set.
 type unpacker struct {
-	b     []byte
-	bad   bool
+	cursor
 	words uint64
-	arena []rec // room for all records, so that they lie side by side
-}
-
-func (u *unpacker) fail() {
-	u.bad, u.b = true, nil
-}
-
-func (u *unpacker) uint() uint64 {
-	n, size := binary.Uvarint(u.b)
-	if size <= 0 {
-		u.fail()
-		return 0
-	}
-	u.b = u.b[size:]
-	return n
-}
-
-func (u *unpacker) num() int64 {
-	n, size := binary.Varint(u.b)
-	if size <= 0 {
-		u.fail()
-		return 0
-	}
-	u.b = u.b[size:]
-	return n
 }
 
 // below reads an index below a bound.
 func (u *unpacker) below(bound uint64) uint64 {
-	n := u.uint()
-	if n >= bound {
+	if bound == 0 {
 		u.fail()
 		return 0
 	}
-	return n
+	return u.upto(bound - 1)
 }
 
 // count reads how many things follow, each of at least so many bytes: no length
 // makes it ask for more memory than the bytes could fill.
 func (u *unpacker) count(least int) int {
 	n := u.uint()
-	if n > uint64(len(u.b)/least) {
+	if n > uint64((len(u.b)-u.i)/least) {
 		u.fail()
 		return 0
 	}
 	return int(n)
 }
 
-func (u *unpacker) text() string {
+func (u *unpacker) bytes() []byte {
 	n := u.count(1)
-	s := string(u.b[:min(n, len(u.b))])
-	u.b = u.b[len(s):]
-	return s
+	b := u.b[u.i:][:n]
+	u.i += n
+	return b
 }
+
+func (u *unpacker) text() string { return string(u.bytes()) }
 
 func (u *unpacker) word() word { return word(u.below(u.words)) }
 
-func (u *unpacker) date() event.Date {
-	n := u.num()
-	if n < 0 || n > 1<<30 {
-		u.fail()
+// texts reads the words.
+func (u *unpacker) texts(h *Herd) {
+	n := u.count(1)
+	var trunk []byte
+	w := &h.words
+	w.ends = make([]uint32, 1, max(1, n))
+	for i := 1; i < n; i++ {
+		trunk = append(trunk, u.bytes()...)
+		w.ends = append(w.ends, uint32(len(trunk)))
 	}
-	return event.Date(n)
-}
-
-func (u *unpacker) short() int16 {
-	n := u.num()
-	if n < absent || n > 1<<15-1 {
-		u.fail()
-	}
-	return int16(n)
-}
-
-func (u *unpacker) byte(bound int) uint8 {
-	if len(u.b) == 0 || int(u.b[0]) >= bound {
-		u.fail()
-		return 0
-	}
-	c := u.b[0]
-	u.b = u.b[1:]
-	return c
-}
-
-// minRec is the least that a record takes.
-const minRec = 16 + 4 + 7
-
-func (u *unpacker) recs(h *Herd) []rec {
-	n := u.count(minRec)
-	if len(u.arena)+n > cap(u.arena) {
-		u.fail()
-		return nil
-	}
-	from := len(u.arena)
-	u.arena = u.arena[:from+n]
-	recs := u.arena[from : from+n : from+n]
-	var on int64
-	for i := range recs {
-		if len(u.b) < minRec {
+	u.words = uint64(len(w.ends))
+	w.trunk, w.slots = string(trunk), make([]word, len(w.ends)*3/2+2)
+	for c := 1; c < len(w.ends); c++ {
+		_, slot, known := w.find(w.text(word(c)))
+		if known { // twice, or empty
 			u.fail()
-			return nil
+			return
 		}
-		r := &recs[i]
-		copy(r.id[:], u.b)
-		r.kind, r.a, r.b, r.c = event.Kind(u.b[16]), u.b[17], u.b[18], u.b[19]
-		u.b = u.b[20:]
-		r.seq = u.num()
-		on += u.num()
-		r.on = event.Date(on)
-		r.until = u.date()
-		r.minute, r.num = u.short(), u.short()
-		r.who = who(u.below(uint64(len(h.recorders))))
-		text := u.words
-		switch r.kind {
-		case event.KindArrival:
-			text = uint64(len(h.pasts))
-		case event.KindTreatment:
-			text = uint64(len(h.withheld))
-		default: // a word
-		}
-		r.text = word(u.below(text))
-		if on <= 0 || on > 1<<30 || !r.kind.Valid() || r.kind == event.KindVoid || r.seq <= 0 || !r.coded() ||
-			i > 0 && recs[i-1].order(r) >= 0 {
+		w.slots[slot] = word(c)
+	}
+}
+
+// numbers reads how the numbers are called and where their records end.
+func (u *unpacker) numbers(h *Herd) {
+	n := u.count(2)
+	h.names, h.ends, h.numbers = make([]word, n), make([]uint32, n+1), make([]int32, max(1, u.words))
+	end := uint64(0)
+	for i := range n {
+		h.names[i] = u.word()
+		if h.numbers[h.names[i]] != 0 {
 			u.fail()
-			return nil
+		}
+		h.numbers[h.names[i]] = int32(i) + 1
+		end += u.upto(maxBase)
+		h.ends[i] = uint32(end)
+	}
+	end += u.upto(maxBase)
+	h.ends[n] = uint32(end)
+	if end > maxBase || end != uint64(len(u.b)-u.i) {
+		u.fail()
+	}
+}
+
+// checked looks at every record of the base, half of them on each of two processors.
+func (h *Herd) checked() error {
+	total := int64(len(h.base) / leastPacked)
+	if h.seq > total*1000+1_000_000 { // sparse beyond any log
+		return errPacked
+	}
+	n := len(h.names)
+	half, _ := slices.BinarySearch(h.ends[:n], uint32(len(h.base)/2))
+	first, second := newChecker(h), newChecker(h)
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for i := range half {
+			first.number(int32(i))
+		}
+	})
+	for i := half; i < n; i++ {
+		second.number(int32(i))
+	}
+	second.number(herdLevel)
+	wg.Wait()
+	for i := range first.seen {
+		if first.seen[i]&second.seen[i] != 0 {
+			return errPacked
 		}
 	}
-	return recs
+	if first.bad || second.bad {
+		return errPacked
+	}
+	for _, d := range [...]dates{first.dates, second.dates} {
+		if d.first != 0 {
+			h.cache.dates.see(d.first)
+			h.cache.dates.see(d.last)
+		}
+	}
+	return nil
+}
+
+// checker checks numbers.
+type checker struct {
+	h     *Herd
+	seen  []uint64 // bits of the seqs
+	side  side
+	dates dates
+	bad   bool
+}
+
+func newChecker(h *Herd) *checker { return &checker{h: h, seen: make([]uint64, h.seq/64+1)} }
+
+func (k *checker) number(i int32) {
+	var before, r rec
+	s := &k.side
+	for c := over(k.h.resting(i)); c.more() && !k.bad; before = r {
+		c.rec(&r, s)
+		if c.bad || !k.h.sound(&r, s) || before.on != 0 && !k.h.follows(s, &before, &r) || k.seen[r.seq>>6]&(1<<(r.seq&63)) != 0 {
+			k.bad = true
+			return
+		}
+		k.seen[r.seq>>6] |= 1 << (r.seq & 63)
+		k.dates.see(r.on)
+	}
+	s.reset()
+}
+
+// follows tells whether the order of two records is right.
+func (h *Herd) follows(s *side, a, b *rec) bool {
+	return a.on < b.on || h.order(s, a, b) < 0
+}
+
+// sound tells whether what a record says can be looked up.
+func (h *Herd) sound(r *rec, s *side) bool {
+	words := word(h.words.count())
+	date := func(d event.Date) bool { return d >= 0 && d <= lastDate }
+	if r.on <= 0 || !date(r.until) || r.minute < startOfDay || r.num < absent || r.seq <= 0 || r.seq > h.seq || !r.kind.Valid() || r.kind == event.KindVoid || int(r.who) >= len(h.recorders) || !r.coded() {
+		return false
+	}
+	switch r.kind {
+	case event.KindArrival:
+		p := &s.pasts[r.text]
+		return p.parity >= absent && p.breed < words && p.dam < words && p.pen < words && int(p.sex) < len(sexWords) && int(p.how) < len(howWords)
+	case event.KindTreatment:
+		return true
+	default:
+		return r.text < words
+	}
 }
 
 // coded tells whether the codes of a record stand for words that there are.
@@ -371,26 +310,4 @@ func (r *rec) coded() bool {
 	default: // no codes, or numbers
 		return true
 	}
-}
-
-// Trim gives back the room that growing left over; for a fold that was read in one
-// go and will seldom change.
-func (h *Herd) Trim() {
-	total := 0
-	for _, n := range h.numbers {
-		total += len(n.recs)
-	}
-	arena := make([]rec, 0, total)
-	for i := range h.numbers {
-		n := h.change(int32(i))
-		from := len(arena)
-		arena = append(arena, n.recs...)
-		n.recs = arena[from:len(arena):len(arena)]
-	}
-	h.changeWalks()
-	h.walks, h.pasts, h.withheld = slices.Clip(slices.Clone(h.walks)), slices.Clip(slices.Clone(h.pasts)), slices.Clip(slices.Clone(h.withheld))
-	for i := range h.owners {
-		h.owners[i].owners = slices.Clip(slices.Clone(h.owners[i].owners))
-	}
-	h.changes.Add(1)
 }

@@ -1,7 +1,9 @@
 package repro_test
 
 import (
+	"cmp"
 	"fmt"
+	"hash/fnv"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -11,6 +13,23 @@ import (
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/repro"
 )
+
+// told is the order of events within an animal: date, time of day, kind, and a hash of
+// the id (32-bit FNV-1a). Arrivals and renumberings come first in their day.
+func told(a, b *event.Event) int {
+	minute := func(e *event.Event) int {
+		if e.Kind == event.KindArrival || e.Kind == event.KindRenumber {
+			return -1
+		}
+		return e.Minute()
+	}
+	mark := func(e *event.Event) uint32 {
+		hash := fnv.New32a()
+		_, _ = hash.Write(e.ID[:])
+		return hash.Sum32()
+	}
+	return cmp.Or(cmp.Compare(a.On, b.On), cmp.Compare(minute(a), minute(b)), cmp.Compare(a.Kind, b.Kind), cmp.Compare(mark(a), mark(b)))
+}
 
 // nasty invents small herds with everything that records of real herds have:
 // late, doubled, voided, replaced and misplaced events, numbers used again,

@@ -1,7 +1,6 @@
 package repro_test
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -131,18 +130,6 @@ func (p *plainPregnancy) since() event.Date {
 		return p.begun
 	}
 	return p.proven
-}
-
-// told is the order of events within an animal: date, time of day, kind, id.
-// Arrivals and renumberings come first in their day.
-func told(a, b *event.Event) int {
-	minute := func(e *event.Event) int {
-		if e.Kind == event.KindArrival || e.Kind == event.KindRenumber {
-			return -1
-		}
-		return e.Minute()
-	}
-	return cmp.Or(cmp.Compare(a.On, b.On), cmp.Compare(minute(a), minute(b)), cmp.Compare(a.Kind, b.Kind), bytes.Compare(a.ID[:], b.ID[:]))
 }
 
 // plainly works out the histories of a herd from its log, as of a day.

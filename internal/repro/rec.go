@@ -3,30 +3,27 @@ package repro
 import (
 	"bytes"
 	"cmp"
+	"encoding/binary"
 	"slices"
-	"strings"
 
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
 )
 
-// word is an interned text; 0 is the empty text.
-type word uint32
-
 // absent marks a number that an event does not state.
 const absent = -1
 
-// rec is what the fold keeps of an event: fixed size, no pointers, 48 bytes,
-// so that a herd of 180,000 events is one fast scan. What a, b, c, num, until
-// and text hold depends on the kind; see newRec.
+// rec is what the fold knows of an event: fixed size, no pointers, 48 bytes. It is
+// the form that lives are folded from; what rests in memory is packed (packed.go).
+// What a, b, c, num, until and text hold depends on the kind; see newRec.
 type rec struct {
-	id     uuid.UUID
+	id     uuid.UUID // of the kinds that may be one of a pair; of others the mark alone, in its first bytes
 	seq    int64
 	on     event.Date
 	until  event.Date // last day of a run with a bull or of a stop
 	who    who
-	text   word // sire, pen, reason, new number; index of a side table
+	text   word // sire, pen, reason, new number; index of a side
 	minute int16
 	num    int16
 	kind   event.Kind
@@ -107,7 +104,7 @@ func (h *Herd) recorder(by, source string) who {
 }
 
 func (h *Herd) recorderOf(by, source string) who {
-	r := recorder{h.words.code(by), h.words.code(source)}
+	r := recorder{h.code(by), h.code(source)}
 	w, ok := h.whoIs[r]
 	if !ok {
 		w = who(len(h.recorders))
@@ -128,6 +125,15 @@ type past struct {
 // withheld is what a treatment says of milk and meat.
 type withheld struct{ milk, meat event.Date }
 
+// side holds what arrivals and treatments say beyond their recs, which have the
+// index in it as their text.
+type side struct {
+	pasts    []past
+	withheld []withheld
+}
+
+func (s *side) reset() { s.pasts, s.withheld = s.pasts[:0], s.withheld[:0] }
+
 func optional(n event.OptInt) int16 {
 	if !n.Set {
 		return absent
@@ -136,22 +142,22 @@ func optional(n event.OptInt) int16 {
 }
 
 // newRec takes from an event what the fold needs.
-func (h *Herd) newRec(f *Fact) rec {
+func (h *Herd) newRec(f *Fact, s *side) rec {
 	e := f.Event
-	r := rec{id: e.ID, seq: f.Seq, on: e.On, kind: e.Kind, who: h.recorder(e.By, e.Source), minute: int16(e.Minute()), num: absent}
+	r := rec{id: idOf(e), seq: f.Seq, on: e.On, kind: e.Kind, who: h.recorder(e.By, e.Source), minute: int16(e.Minute()), num: absent}
 	switch d := e.Data.(type) {
 	case *event.Arrival:
 		r.minute = startOfDay
 		r.a = codeOf(howWords, d.How)
-		r.text = word(len(h.pasts))
-		h.pasts = append(h.pasts, past{
+		r.text = word(len(s.pasts))
+		s.pasts = append(s.pasts, past{
 			born: d.BornOn, calved: d.LastCalvedOn, bred: d.LastBredOn, conceived: d.ConceivedOn,
-			breed: h.words.code(d.Breed), dam: h.words.code(d.Dam), pen: h.words.code(d.Pen),
+			breed: h.code(d.Breed), dam: h.code(d.Dam), pen: h.code(d.Pen),
 			parity: optional(d.Parity), sex: codeOf(sexWords, d.Sex), how: r.a,
 		})
 	case *event.Renumber:
 		r.minute = startOfDay
-		r.text = h.words.code(d.To)
+		r.text = h.code(d.To)
 	case *event.Calving:
 		r.num = optional(d.Parity)
 		r.a = uint8(d.Ease.N)
@@ -165,7 +171,7 @@ func (h *Herd) newRec(f *Fact) rec {
 		r.num = optional(d.DaysPregnant)
 		r.a = codeOf(seenWords, d.Seen)
 	case *event.Walk:
-		r.text = h.words.code(d.Pen)
+		r.text = h.code(d.Pen)
 		r.num = optional(d.Seen)
 	case *event.Heat:
 		r.a, r.b, r.c = codeOf(verdictWords, d.Verdict), codeOf(chalkWords, d.Chalk), codeOf(foundWords, d.FoundBy)
@@ -183,19 +189,19 @@ func (h *Herd) newRec(f *Fact) rec {
 		r.a, r.b, r.num = codeOf(verdictWords, d.Result), codeOf(examWords, d.Method), optional(d.DaysPregnant)
 		r.c = uint8(d.Fetuses.N)
 	case *event.BreedingStop:
-		r.until, r.text = d.Until, h.words.code(d.Reason)
+		r.until, r.text = d.Until, h.code(d.Reason)
 	case *event.BreedingResume:
-		r.text = h.words.code(d.Reason)
+		r.text = h.code(d.Reason)
 	case *event.Treatment:
-		r.text = word(len(h.withheld))
-		h.withheld = append(h.withheld, withheld{d.MilkWithheldUntil, d.MeatWithheldUntil})
+		r.text = word(len(s.withheld))
+		s.withheld = append(s.withheld, withheld{d.MilkWithheldUntil, d.MeatWithheldUntil})
 	case *event.Breeding:
-		r.until, r.text = d.Until, h.words.code(d.Sire)
+		r.until, r.text = d.Until, h.code(d.Sire)
 		r.a, r.b, r.c = codeOf(methodWords, d.Method), codeOf(semenWords, d.Semen), codeOf(basisWords, d.Basis)
 	case *event.Move:
-		r.text = h.words.code(d.Pen)
+		r.text = h.code(d.Pen)
 	case *event.Departure:
-		r.a, r.text = codeOf(leftWords, d.How), h.words.code(d.Reason)
+		r.a, r.text = codeOf(leftWords, d.How), h.code(d.Reason)
 	}
 	return r
 }
@@ -204,8 +210,46 @@ func (h *Herd) newRec(f *Fact) rec {
 // an animal goes that day, so they come before whatever befalls her in it.
 const startOfDay = -1
 
-// order is the order in which events of an animal are told. It is total over
-// different events and says nothing about when they reached the log.
+// paired tells whether events of a kind may be proposed as two records of one
+// thing: their ids are shown then.
+func paired(k event.Kind) bool {
+	switch k {
+	case event.KindBreeding, event.KindPregnancyDiagnosis, event.KindPregnancyLoss, event.KindCalving:
+		return true
+	default:
+		return false
+	}
+}
+
+// idOf is what a rec keeps of an event's id.
+func idOf(e *event.Event) uuid.UUID {
+	if paired(e.Kind) {
+		return e.ID
+	}
+	var short uuid.UUID
+	binary.BigEndian.PutUint32(short[:], markOf(&e.ID))
+	return short
+}
+
+// markOf is a hash of the whole id (32-bit FNV-1a), for clients may choose ids that
+// differ in a few bits only.
+func markOf(id *uuid.UUID) uint32 {
+	n := uint32(2166136261)
+	for _, b := range id {
+		n = (n ^ uint32(b)) * 16777619
+	}
+	return n
+}
+
+func (r *rec) mark() uint32 {
+	if paired(r.kind) {
+		return markOf(&r.id)
+	}
+	return binary.BigEndian.Uint32(r.id[:])
+}
+
+// order is the order in which events of an animal are told: date, time of day, kind
+// and the mark of the id. It says nothing about when they reached the log.
 func (r *rec) order(s *rec) int {
 	if c := cmp.Compare(r.on, s.on); c != 0 {
 		return c
@@ -216,10 +260,50 @@ func (r *rec) order(s *rec) int {
 	if c := cmp.Compare(r.kind, s.kind); c != 0 {
 		return c
 	}
-	if c := bytes.Compare(r.id[:], s.id[:]); c != 0 {
+	return cmp.Compare(r.mark(), s.mark())
+}
+
+// order makes the order total: events whose marks are equal by chance (one pair in
+// four thousand million) are told in the order of what they say, so that only those
+// that say the same are told in the order of the log.
+func (h *Herd) order(s *side, a, b *rec) int {
+	if c := a.order(b); c != 0 {
 		return c
 	}
-	return cmp.Compare(r.seq, s.seq)
+	return cmp.Or(h.content(s, a, b), cmp.Compare(a.seq, b.seq))
+}
+
+// content compares what two events say beyond date, time and kind.
+func (h *Herd) content(s *side, a, b *rec) int {
+	t := h.words.text
+	if c := cmp.Or(bytes.Compare(a.id[:], b.id[:]), cmp.Compare(a.a, b.a), cmp.Compare(a.b, b.b), cmp.Compare(a.c, b.c), cmp.Compare(a.num, b.num),
+		cmp.Compare(a.until, b.until)); c != 0 {
+		return c
+	}
+	if p, q := h.recorders[a.who], h.recorders[b.who]; p != q {
+		if c := cmp.Or(cmp.Compare(t(p.by), t(q.by)), cmp.Compare(t(p.source), t(q.source))); c != 0 {
+			return c
+		}
+	}
+	switch a.kind {
+	case event.KindArrival:
+		p, q := &s.pasts[a.text], &s.pasts[b.text]
+		return cmp.Or(
+			cmp.Compare(p.born, q.born), cmp.Compare(p.calved, q.calved), cmp.Compare(p.bred, q.bred), cmp.Compare(p.conceived, q.conceived),
+			cmp.Compare(t(p.breed), t(q.breed)), cmp.Compare(t(p.dam), t(q.dam)), cmp.Compare(t(p.pen), t(q.pen)),
+			cmp.Compare(p.parity, q.parity), cmp.Compare(p.sex, q.sex))
+	case event.KindTreatment:
+		p, q := &s.withheld[a.text], &s.withheld[b.text]
+		return cmp.Or(cmp.Compare(p.milk, q.milk), cmp.Compare(p.meat, q.meat))
+	default:
+		return cmp.Compare(t(a.text), t(b.text))
+	}
+}
+
+// tidy puts records in order and leaves out events that came twice.
+func (h *Herd) tidy(recs []rec, s *side) []rec {
+	slices.SortFunc(recs, func(a, b rec) int { return h.order(s, &a, &b) })
+	return slices.CompactFunc(recs, func(a, b rec) bool { return a.order(&b) == 0 && h.content(s, &a, &b) == 0 })
 }
 
 // upTo cuts a sorted list after the given day; 0 keeps all.
@@ -235,26 +319,3 @@ func upTo(recs []rec, on event.Date) []rec {
 	})
 	return recs[:i]
 }
-
-// words interns texts.
-type words struct {
-	codes map[string]word
-	texts []string
-}
-
-func newWords() words { return words{map[string]word{"": 0}, []string{""}} }
-
-// code interns s. The text is copied: an event's strings often share the
-// memory of a whole request.
-func (w *words) code(s string) word {
-	if c, ok := w.codes[s]; ok {
-		return c
-	}
-	s = strings.Clone(s)
-	c := word(len(w.texts))
-	w.codes[s] = c
-	w.texts = append(w.texts, s)
-	return c
-}
-
-func (w *words) text(c word) string { return w.texts[c] }

@@ -68,7 +68,7 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 	case *event.Calving:
 		return k.refuseCalving(e, l)
 	case *event.Renumber:
-		if other, _ := k.find(d.To); other != nil && other != l && other.present(e.On) && other.name(e.On) == h.words.codes[d.To] {
+		if other, _ := k.find(d.To); other != nil && other != l && other.present(e.On) && h.words.text(other.name(e.On)) == d.To {
 			return refuse(RefuseNumberInUse, false, "another animal bears the number %s; give that one another number first", d.To)
 		}
 	}

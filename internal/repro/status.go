@@ -53,7 +53,9 @@ type lookup struct {
 	h    *Herd
 	on   event.Date
 	last event.Date // the earlier of on and the herd's last data date
-	f    *folded
+	f    *folded    // nil: see passing
+	cut  event.Date // where f is nil
+	room *arena     // of the animal that is gone through
 }
 
 // at reads the herd as of a day; the zero day is its last data date.
@@ -65,14 +67,67 @@ func (h *Herd) at(on event.Date) *lookup {
 	return &lookup{h: h, on: on, last: min(on, last), f: f}
 }
 
+// passing reads the herd as of a day animal by animal, if its lives are not at hand:
+// it keeps none of them, so that a large herd takes no more memory than a small one.
+func (h *Herd) passing(on event.Date) *lookup {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	k := &lookup{h: h, on: on, last: h.datesNow().last}
+	if on == 0 {
+		k.on = k.last
+	}
+	if k.on < k.last {
+		k.last, k.cut = k.on, k.on
+	}
+	k.f = h.cache.at(k.cut, defaultMerge)
+	if k.f == nil {
+		k.room = &arena{}
+	}
+	return k
+}
+
+// each goes through the herd's lives. Where they are not at hand, each is only there
+// until the next.
+func (k *lookup) each(fn func(l *life)) {
+	if k.f != nil {
+		for _, l := range k.f.lives {
+			fn(l)
+		}
+		return
+	}
+	for _, members := range k.h.groups() {
+		if members == nil {
+			continue
+		}
+		k.room.reset()
+		for _, l := range k.h.foldGroup(members, k.cut, defaultMerge, k.room) {
+			fn(l)
+		}
+	}
+}
+
+// bearing lists the lives that ever bore a number.
+func (k *lookup) bearing(number word) []*life {
+	if k.f != nil {
+		return k.f.bearing(number)
+	}
+	i, ok := k.h.number(k.h.words.text(number))
+	if !ok {
+		return nil
+	}
+	f := &folded{lives: k.h.foldApart(k.h.members(k.h.group(i)), k.cut, defaultMerge)}
+	k.h.sortLives(f.lives)
+	return f.bearing(number)
+}
+
 // find gives the individual that bears a number on the day, or who bore it
 // last; and all that ever bore it, in order of time.
 func (k *lookup) find(number string) (*life, []*life) {
-	code, ok := k.h.words.codes[number]
+	code, ok := k.h.words.lookup(number)
 	if !ok {
 		return nil, nil
 	}
-	all := slices.Clone(k.f.bearing(code))
+	all := slices.Clone(k.bearing(code))
 	slices.SortStableFunc(all, func(a, b *life) int { return cmp.Compare(a.since(code), b.since(code)) })
 	// Who bears it on the day goes before who bore it once; of several that bore
 	// it, the last to take it. A number may come back to an animal.

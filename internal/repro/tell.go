@@ -80,7 +80,7 @@ func (t *teller) start() {
 	for i := range l.recs {
 		r := &l.recs[i]
 		if r.kind == event.KindArrival {
-			if p := &t.h.pasts[r.text]; p.parity >= 0 {
+			if p := &t.l.side.pasts[r.text]; p.parity >= 0 {
 				first.number = p.parity
 				break
 			} else if p.calved == 0 && p.how == bornHere {
@@ -106,7 +106,7 @@ func (t *teller) lactation() *lactation { return &t.l.lactations[len(t.l.lactati
 // arrival takes over what she brought. A second arrival of the same animal
 // adds what the first left out.
 func (t *teller) arrival(r *rec) {
-	l, p := t.l, &t.h.pasts[r.text]
+	l, p := t.l, &t.l.side.pasts[r.text]
 	set := func(at *event.Date, v event.Date) {
 		if *at == 0 {
 			*at = v
