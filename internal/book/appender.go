@@ -180,6 +180,7 @@ func (a *appender) advance(group []*job, head store.Head) {
 		return
 	}
 	e.fold.Apply(facts)
+	e.fold.Settle()
 	e.head = headOf(head)
 }
 

@@ -42,6 +42,17 @@ func (v *View) Voided(seq int64) bool { return v.voided[seq] }
 // View hands fn the herd's fold, brought up to the head of the log, or folded
 // afresh up to an earlier moment. fn must not keep the fold.
 func (b *Book) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) error) error {
+	return b.view(ctx, h, asOf, false, fn)
+}
+
+// Glance is View for one herd of many that are asked the same: what the fold derives
+// for the answer is given up again, unless it was there before. The records of
+// hundreds of herds fit into the cache, the lives that are folded from them do not.
+func (b *Book) Glance(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) error) error {
+	return b.view(ctx, h, asOf, true, fn)
+}
+
+func (b *Book) view(ctx context.Context, h *Herd, asOf AsOf, glance bool, fn func(*View) error) error {
 	state, err := b.states.of(ctx, h.ID)
 	if err != nil {
 		return wrap("read head", err)
@@ -63,6 +74,9 @@ func (b *Book) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) erro
 	}
 	e.mu.RLock()
 	defer e.mu.RUnlock()
+	if glance && !e.fold.Warmed() {
+		defer e.fold.Shed()
+	}
 	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Epoch: state.Epoch, Today: b.today(h), voided: e.voided})
 }
 
@@ -204,6 +218,7 @@ type entry struct {
 
 	element *list.Element // guarded by the cache
 	size    int64         // guarded by the cache
+	derived int64         // of size; guarded by the cache
 	users   int           // guarded by the cache
 }
 
@@ -252,6 +267,8 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 	e.head = reached
 	if cold {
 		e.fold.Trim()
+	} else {
+		e.fold.Settle()
 	}
 	if e.snapshotDue(b) {
 		b.keep(h, e.epoch)
@@ -281,18 +298,29 @@ func (b *Book) adopt(h *Herd, s *spill, head store.Head) {
 	}
 }
 
-// measure gives the size of the fold if it may have changed since it was last
-// measured: to measure it is to go through all of it.
-func (e *entry) measure() (size int64, changed bool) {
+// measure gives the size of the fold, and of what it derived of itself, if they may
+// have changed since they were measured last.
+func (e *entry) measure() (size, derived int64, changed bool) {
 	e.mu.RLock()
 	defer e.mu.RUnlock()
 	if e.fold == nil {
-		return 0, e.measured.Swap(0) != 0
+		return 0, 0, e.measured.Swap(0) != 0
 	}
 	if now := e.fold.Changes() + 1; e.measured.Swap(now) == now {
-		return 0, false
+		return 0, 0, false
 	}
-	return e.fold.Size() + int64(len(e.voided))*bytesOfVoid, true
+	return e.fold.Size() + int64(len(e.voided))*bytesOfVoid, e.fold.Derived(), true
+}
+
+// shed gives up what the fold has derived, unless the fold is being changed.
+func (e *entry) shed() {
+	if !e.mu.TryRLock() {
+		return
+	}
+	defer e.mu.RUnlock()
+	if e.fold != nil {
+		e.fold.Shed()
+	}
 }
 
 // bytesOfVoid is about what a map keeps for one entry of voided.
@@ -336,18 +364,36 @@ func (c *cache) peek(herd uuid.UUID) *entry {
 	return e
 }
 
-// give returns an entry after use and drops the least used ones beyond the
-// bound; one in use is never dropped.
+// give returns an entry after use. Beyond the bound the least used herds give up what
+// their folds have derived, which is most of it and quickly derived again; where
+// that is not enough, the least used ones are dropped. One in use is never dropped.
 func (c *cache) give(e *entry) {
-	size, grown := e.measure()
+	size, derived, changed := e.measure()
 	c.mu.Lock()
-	defer c.mu.Unlock()
 	e.users--
-	if !grown {
+	if !changed {
+		c.mu.Unlock()
 		return
 	}
-	c.total += size - e.size
-	e.size = size
+	c.account(e, size, derived)
+	fat := c.fat()
+	c.mu.Unlock()
+	for _, e := range fat { // without the lock: it may wait for one who is folding
+		e.shed()
+	}
+	sizes := make([][2]int64, len(fat))
+	known := make([]bool, len(fat))
+	for i, e := range fat {
+		sizes[i][0], sizes[i][1], known[i] = e.measure()
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i, e := range fat {
+		e.users--
+		if known[i] {
+			c.account(e, sizes[i][0], sizes[i][1])
+		}
+	}
 	for at := c.order.Back(); at != nil && c.total > c.limit; {
 		id, _ := at.Value.(uuid.UUID)
 		last := c.entries[id]
@@ -359,4 +405,25 @@ func (c *cache) give(e *entry) {
 		}
 		at = prev
 	}
+}
+
+// account notes the size of an entry. The caller holds mu.
+func (c *cache) account(e *entry, size, derived int64) {
+	c.total += size - e.size
+	e.size, e.derived = size, derived
+}
+
+// fat takes those of the least used entries that have to give up what they derived
+// to come below the bound. The caller holds mu, and has to give back the users.
+func (c *cache) fat() (list []*entry) {
+	over := c.total - c.limit
+	for at := c.order.Back(); at != nil && over > 0; at = at.Prev() {
+		id, _ := at.Value.(uuid.UUID)
+		if e := c.entries[id]; e.derived > 0 {
+			e.users++
+			over -= e.derived
+			list = append(list, e)
+		}
+	}
+	return list
 }

@@ -19,6 +19,7 @@ func (s *Server) listFindings(r *request) (*reply, error) {
 		if err != nil {
 			return err
 		}
+		f.Fold.Warm(f.on) // the next page is asked for soon
 		list, err := s.withDifferences(r, f.Fold.FindingsOf(f.on, filter), filter.Keep)
 		if err != nil {
 			return err

@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"bytes"
+	"context"
 	"slices"
 	"sync"
 
@@ -15,6 +16,10 @@ import (
 // summaryHerds is how many herds are computed at the same time for one
 // request: enough to use the machine, too few to starve other requests.
 const summaryHerds = 2
+
+// fewHerds is how many herds one request may be about and still be taken for one that
+// will be followed by others about the same herds; see Book.Glance.
+const fewHerds = 8
 
 // portion is what one herd gives to a summary.
 type portion struct {
@@ -100,7 +105,8 @@ func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, 
 }
 
 func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition) ([]portion, error) {
-	return perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list) })
+	view := s.viewer(len(herds))
+	return perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list, view) })
 }
 
 // summaryOf finds the herds asked for; one that may not be read is answered as
@@ -125,14 +131,24 @@ func (s *Server) summaryOf(r *request) ([]book.Herd, error) {
 	return list, nil
 }
 
+// viewer is Book.View or Book.Glance.
+type viewer func(ctx context.Context, h *book.Herd, asOf book.AsOf, fn func(*book.View) error) error
+
+func (s *Server) viewer(herds int) viewer {
+	if herds > fewHerds {
+		return s.book.Glance
+	}
+	return s.book.View
+}
+
 // viewOf looks at one of several herds as the request asks: to its day, by
 // default the herd's today, and as of its moment.
-func (s *Server) viewOf(r *request, h *book.Herd, look func(v *book.View, on event.Date) error) error {
+func (s *Server) viewOf(r *request, h *book.Herd, view viewer, look func(v *book.View, on event.Date) error) error {
 	asOf, err := r.asOfIn(h)
 	if err != nil {
 		return err
 	}
-	return s.book.View(r.ctx, h, asOf, func(v *book.View) error {
+	return view(r.ctx, h, asOf, func(v *book.View) error {
 		on, err := r.date("on")
 		if err != nil {
 			return err
@@ -144,9 +160,9 @@ func (s *Server) viewOf(r *request, h *book.Herd, look func(v *book.View, on eve
 	})
 }
 
-func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition) (portion, error) {
+func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition, view viewer) (portion, error) {
 	var out portion
-	err := s.viewOf(r, h, func(v *book.View, on event.Date) error {
+	err := s.viewOf(r, h, view, func(v *book.View, on event.Date) error {
 		p, err := r.params(on)
 		if err != nil {
 			return err

@@ -30,7 +30,8 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
-	lists, err := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, days) })
+	view := s.viewer(len(herds))
+	lists, err := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, days, view) })
 	if err != nil {
 		return nil, err
 	}
@@ -56,9 +57,9 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	return &reply{json: out}, nil
 }
 
-func (s *Server) visitedHerd(r *request, h *book.Herd, days int) (visited, error) {
+func (s *Server) visitedHerd(r *request, h *book.Herd, days int, view viewer) (visited, error) {
 	var out visited
-	err := s.viewOf(r, h, func(v *book.View, on event.Date) error {
+	err := s.viewOf(r, h, view, func(v *book.View, on event.Date) error {
 		var err error
 		if out.list, err = v.Fold.List(r.path["list"], on, "", days); err != nil {
 			return listProblem(err)
