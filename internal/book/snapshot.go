@@ -178,7 +178,7 @@ func (e *entry) pack(epoch int64) (s store.Snapshot, ok bool) {
 	}
 	return store.Snapshot{
 		Format: snapshotFormat(), Epoch: epoch, Seq: e.head.Seq, Hash: e.head.Hash,
-		Bytes: append(packVoided(e.voided), e.fold.Pack()...),
+		Bytes: e.fold.AppendPacked(packVoided(e.voided)),
 	}, true
 }
 

@@ -40,8 +40,11 @@ var PackFormat = sync.OnceValue(func() string {
 // Pack writes what the fold keeps of the log, without anything that is derived
 // from it and without the policies: the records as they rest in memory. Equal folds
 // may give different bytes.
-func (h *Herd) Pack() []byte {
-	p := packer{b: make([]byte, 0, len(h.base)+int(h.edited)+12*h.words.count()+1024)}
+func (h *Herd) Pack() []byte { return h.AppendPacked(nil) }
+
+// AppendPacked appends what Pack gives: of a large herd it is not to be copied again.
+func (h *Herd) AppendPacked(b []byte) []byte {
+	p := packer{b: slices.Grow(b, len(h.base)+int(h.edited)+12*h.words.count()+1024)}
 	p.text(h.name)
 	p.num(h.seq)
 	p.count(h.words.count())
