@@ -270,13 +270,7 @@ func (h *Herd) Index(key string, p Params) (Answer, error) {
 	if !ix.cowsOnly || p.Strata == StrataCows {
 		ix.collect(q)
 	}
-	a := ix.answer(p, []part{{h, q.items, q.sums, q.money}})
-	if p.Brief { // kept for pooling, which looks at no life: the herd may give them up
-		for i := range q.items {
-			q.items[i].l = nil
-		}
-	}
-	return a, nil
+	return ix.answer(p, []part{{h, q.items, q.sums, q.money}}), nil
 }
 
 func possible(groups []string) string {
@@ -295,17 +289,15 @@ func Pool(answers []Answer) Answer {
 	}
 	ix := indexOf(answers[0].Key)
 	var parts []part
-	p := answers[0].Params
 	for i := range answers {
 		if answers[i].Key == answers[0].Key {
-			p.Brief = p.Brief || answers[i].Params.Brief
 			parts = append(parts, answers[i].parts...)
 		}
 	}
 	if ix == nil {
 		return answers[0]
 	}
-	return ix.answer(p, parts)
+	return ix.answer(answers[0].Params, parts)
 }
 
 // index is how one index is computed: collect says what it looks at and how
