@@ -100,6 +100,7 @@ func (h *Herd) foldGroup(members []int32, cut event.Date, merge int, a *arena) [
 	slices.SortFunc(f.bearers, func(a, b *bearer) int {
 		return naturalOrder(h.words.text(a.name), h.words.text(b.name))
 	})
+	f.plain()
 	for {
 		day := f.nextDay()
 		if day == 0 {
@@ -116,6 +117,28 @@ func (h *Herd) foldGroup(members []int32, cut event.Date, merge int, a *arena) [
 		t.tell()
 	}
 	return f.lives
+}
+
+// plain tells the events of a group of one number up to the first day that begins with
+// an arrival or a renumbering of an animal that is here, as tellDay would: on other
+// days there is nothing to settle before they are dealt out. Most animals have one
+// number, and one arrival at the beginning.
+func (f *folder) plain() {
+	if len(f.bearers) != 1 {
+		return
+	}
+	b := f.bearers[0]
+	for b.next < len(b.recs) {
+		switch r := &b.recs[b.next]; {
+		case r.minute != startOfDay:
+			f.deal(b, b.next)
+		case r.kind == event.KindArrival && !b.held() && (b.next+1 == len(b.recs) || b.recs[b.next+1].on != r.on || b.recs[b.next+1].minute != startOfDay):
+			f.arrive(b, b.next)
+		default:
+			return
+		}
+		b.next++
+	}
 }
 
 // nextDay is the earliest day with an event not yet told; 0 = none.
@@ -351,9 +374,11 @@ func (f *folder) leave(b *bearer, r *rec) {
 // they stay where they are.
 func (f *folder) give(b *bearer, i int) {
 	l := b.holder
-	if own, ok := f.own[l]; ok {
-		f.own[l] = append(own, b.recs[i])
-		return
+	if f.own != nil {
+		if own, ok := f.own[l]; ok {
+			f.own[l] = append(own, b.recs[i])
+			return
+		}
 	}
 	n := len(l.recs)
 	switch {

@@ -20,6 +20,7 @@ type teller struct {
 func (t *teller) tell() {
 	l := t.l
 	t.carry = -1
+	t.room()
 	t.start()
 	for i := range l.recs {
 		r := &l.recs[i]
@@ -66,6 +67,29 @@ func (t *teller) tell() {
 		}
 	}
 	t.settle()
+}
+
+// room makes room for what is sure to be told of, in one piece each.
+func (t *teller) room() {
+	var calvings, breedings, pens int
+	for i := range t.l.recs {
+		switch t.l.recs[i].kind {
+		case event.KindCalving:
+			calvings++
+		case event.KindBreeding:
+			breedings++
+		case event.KindMove, event.KindArrival:
+			pens++
+		default:
+		}
+	}
+	t.l.lactations = make([]lactation, 0, calvings+1)
+	if breedings > 0 {
+		t.l.services = make([]service, 0, breedings)
+	}
+	if pens > 0 {
+		t.l.pens = make([]stay, 0, pens)
+	}
 }
 
 func (t *teller) note(code noteCode, r *rec) {
