@@ -196,7 +196,7 @@ func (h *Herd) add(num *number, r *rec, s *side) (loose bool) {
 	case len(num.data) == 0 || num.last.order(r) < 0:
 		num.append(r, s)
 	case num.last.on == r.on:
-		recs := append(num.lastDay(s), *r)
+		recs := append(num.unpack(num.day, s), *r)
 		num.replace(num.day, h.tidy(recs, s), s)
 	default:
 		num.loose = append(num.loose, *r)
@@ -219,12 +219,13 @@ func (num *number) append(r *rec, s *side) {
 	num.last = *r
 }
 
-// lastDay unpacks the records of the last day.
-func (num *number) lastDay(s *side) []rec {
-	return unpackTo(nil, cursor{b: num.data, i: num.day.at, on: num.day.on, seq: num.day.seq}, s)
+// unpack unpacks the records from a place on.
+func (num *number) unpack(from place, s *side) []rec {
+	return unpackTo(nil, cursor{b: num.data, i: from.at, on: from.on, seq: from.seq}, s)
 }
 
-// replace puts other records in place of those from a place on.
+// replace puts other records, at least one unless there are none before it either, in
+// place of those from a place on.
 func (num *number) replace(from place, recs []rec, s *side) {
 	kept := num.data[:from.at]
 	if cap(num.data) == len(num.data) {
@@ -239,21 +240,34 @@ func (num *number) replace(from place, recs []rec, s *side) {
 	}
 }
 
-// settle puts what is loose of a number to its place.
+// since is where the records dated on or later begin.
+func (num *number) since(on event.Date) place {
+	var r rec
+	var s side
+	for c := over(num.data); c.more(); {
+		before := place{c.i, c.on, c.seq}
+		if c.rec(&r, &s); r.on >= on {
+			return before
+		}
+	}
+	return place{len(num.data), num.last.on, num.last.seq}
+}
+
+// settle puts what is loose of a number to its place: the records dated earlier than
+// all of it stay as they are.
 func (h *Herd) settle(num *number, s *side) {
 	if len(num.loose) == 0 {
 		return
 	}
-	recs := append(unpackTo(nil, over(num.data), s), num.loose...)
+	first := num.loose[0].on
+	for i := range num.loose {
+		first = min(first, num.loose[i].on)
+	}
+	from := num.since(first)
+	recs := append(num.unpack(from, s), num.loose...)
 	num.loose = nil
-	h.repack(num, h.tidy(recs, s), s)
-}
-
-// repack replaces the records of a number.
-func (h *Herd) repack(num *number, recs []rec, s *side) {
 	h.edited -= int64(cap(num.data))
-	num.data, num.last, num.day = make([]byte, 0, len(recs)*(leastPacked+8)), rec{}, place{}
-	num.replace(place{}, recs, s)
+	num.replace(from, h.tidy(recs, s), s)
 	h.edited += int64(cap(num.data))
 }
 
@@ -266,10 +280,12 @@ func (h *Herd) drop(owner int32, seq int64, s *side) {
 		h.cache.dates.forget()
 		return
 	}
-	recs := unpackTo(nil, over(num.data), s)
+	recs := num.unpack(place{}, s)
 	if i := slices.IndexFunc(recs, is); i >= 0 {
 		h.cache.dates.lose(recs[i].on)
-		h.repack(num, slices.Delete(recs, i, i+1), s)
+		h.edited -= int64(cap(num.data))
+		num.replace(place{}, slices.Delete(recs, i, i+1), s)
+		h.edited += int64(cap(num.data))
 	}
 }
 

@@ -81,7 +81,7 @@ func TestPackedRecords(t *testing.T) {
 		if len(recs) == 0 {
 			return
 		}
-		day := num.lastDay(&side{})
+		day := num.unpack(num.day, &side{})
 		from, _ := slices.BinarySearchFunc(recs, num.last.on, func(r rec, on event.Date) int { return int(r.on - on) })
 		if len(day) != len(recs)-from {
 			t.Fatalf("the last day has %d records, not %d", len(day), len(recs)-from)
@@ -92,9 +92,17 @@ func TestPackedRecords(t *testing.T) {
 		if !bytes.Equal(other.data, num.data) {
 			t.Fatal("the last day put in its own place gives other bytes")
 		}
+		if from == 0 {
+			return
+		}
 		other = number{data: shared, last: num.last, day: num.day}
-		if other.replace(other.day, nil, &s); !bytes.Equal(shared, num.data) || len(unpackTo(nil, over(other.data), &side{})) != from {
-			t.Fatal("the last day was not taken away, or from another number too")
+		at := other.since(recs[from-1].on)
+		if other.replace(at, recs[from-1:from], &s); !bytes.Equal(shared, num.data) {
+			t.Fatal("what was taken away was taken from another number too")
+		}
+		before, _ := slices.BinarySearchFunc(recs, recs[from-1].on, func(r rec, on event.Date) int { return int(r.on - on) })
+		if got := unpackTo(nil, over(other.data), &side{}); len(got) != before+1 || other.last != recs[from-1] || other.day != at {
+			t.Fatalf("%d records are left, want %d: %+v", len(got), before+1, other)
 		}
 	})
 }
