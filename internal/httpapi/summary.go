@@ -76,8 +76,9 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 	}
 	// What was computed may be of a later moment than the tag, never of an earlier
 	// one; and the tag of a moment that has passed is never asked for again.
-	s.summaries.put(etag, body.Bytes())
-	return &reply{etag: etag, raw: body.Bytes(), media: mediaJSON}, nil
+	kept := bytes.Clone(body.Bytes()) // without the room that the buffer grew by
+	s.summaries.put(etag, kept)
+	return &reply{etag: etag, raw: kept, media: mediaJSON}, nil
 }
 
 // perHerd asks every herd, some at a time; the answers stand in the herds'
