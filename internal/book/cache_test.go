@@ -2,6 +2,7 @@ package book_test
 
 import (
 	"fmt"
+	"sync"
 	"testing"
 
 	"byrelog.example/internal/book"
@@ -141,5 +142,51 @@ func TestManySmallAppends(t *testing.T) {
 	}
 	if size, derived, _ := x.book.Cached(x.herd.ID); size-derived > 4*first {
 		t.Errorf("%d bytes beside what is derived, %d when it was a quarter as long", size-derived, first)
+	}
+}
+
+// Readers of several herds, a writer and a cache that is far too small get in each
+// other's way, and nobody notices.
+func TestFullCacheUnderLoad(t *testing.T) {
+	t.Parallel()
+	x := setupWith(t, book.Options{CacheSize: 150_000})
+	x.long()
+	herds := []*bundle{x, x.sister("hazel-0"), x.sister("hazel-1")}
+	var readers, writer sync.WaitGroup
+	stop := make(chan struct{})
+	for k := range 3 {
+		readers.Go(func() {
+			for i := range 40 {
+				view := x.book.View
+				if (i+k)%2 == 0 {
+					view = x.book.Glance
+				}
+				if err := view(t.Context(), herds[(i+k)%3].herd, book.AsOf{}, ask); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	writer.Go(func() {
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			e := heat(fmt.Sprint(100+i%60), on, event.NotInHeat)
+			if _, err := x.book.Append(t.Context(), x.herd, []*event.Event{e}, book.AppendOptions{}); err != nil {
+				t.Error(err)
+			}
+		}
+	})
+	readers.Wait()
+	close(stop)
+	writer.Wait()
+	plain := x.fresh(book.Options{Plain: true})
+	for _, h := range herds {
+		if got, want := h.told(x.book), h.told(plain); got != want {
+			t.Errorf("%s says\n%.1000s\nwant\n%.1000s", h.herd.Name, got, want)
+		}
 	}
 }

@@ -194,6 +194,9 @@ func TestConcurrentReaders(t *testing.T) {
 				h.Eligibility("B", on)
 				h.Findings(on)
 				h.Clone().Size()
+				if i%2 == 0 {
+					h.Shed()
+				}
 			}
 		})
 	}
