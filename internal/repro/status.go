@@ -53,9 +53,14 @@ type lookup struct {
 	h    *Herd
 	on   event.Date
 	last event.Date // the earlier of on and the herd's last data date
-	f    *folded    // nil: see passing
-	cut  event.Date // where f is nil
-	room *arena     // of the animal that is gone through
+	f    *folded    // nil: animal by animal; see passing
+	pass *pass
+}
+
+// pass is what is needed to go through a herd animal by animal.
+type pass struct {
+	cut  event.Date
+	room arena // of the animal that is gone through
 }
 
 // at reads the herd as of a day; the zero day is its last data date.
@@ -76,12 +81,12 @@ func (h *Herd) passing(on event.Date) *lookup {
 	if on == 0 {
 		k.on = k.last
 	}
+	cut := event.Date(0)
 	if k.on < k.last {
-		k.last, k.cut = k.on, k.on
+		k.last, cut = k.on, k.on
 	}
-	k.f = h.cache.at(k.cut, defaultMerge)
-	if k.f == nil {
-		k.room = &arena{}
+	if k.f = h.cache.at(cut, defaultMerge); k.f == nil {
+		k.pass = &pass{cut: cut}
 	}
 	return k
 }
@@ -99,8 +104,8 @@ func (k *lookup) each(fn func(l *life)) {
 		if members == nil {
 			continue
 		}
-		k.room.reset()
-		for _, l := range k.h.foldGroup(members, k.cut, defaultMerge, k.room) {
+		k.pass.room.reset()
+		for _, l := range k.h.foldGroup(members, k.pass.cut, defaultMerge, &k.pass.room) {
 			fn(l)
 		}
 	}
@@ -115,7 +120,7 @@ func (k *lookup) bearing(number word) []*life {
 	if !ok {
 		return nil
 	}
-	f := &folded{lives: k.h.foldApart(k.h.members(k.h.group(i)), k.cut, defaultMerge)}
+	f := &folded{lives: k.h.foldApart(k.h.members(k.h.group(i)), k.pass.cut, defaultMerge)}
 	k.h.sortLives(f.lives)
 	return f.bearing(number)
 }
