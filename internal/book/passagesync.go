@@ -311,11 +311,11 @@ func (b *Book) findingsOf(ctx context.Context, h *Herd, seqs [][2]int64) (*Impor
 		return out, nil
 	}
 	err := b.View(ctx, h, AsOf{}, func(v *View) error {
-		for _, f := range v.Fold.FindingsOf(v.Today, repro.FindingFilter{About: func(seq int64) bool { return within(seqs, seq) }}) {
-			out.Count++
-			if len(out.Items) < maxReported {
-				out.Items = append(out.Items, ImportFinding{Finding: f})
-			}
+		about := repro.FindingFilter{About: func(seq int64) bool { return within(seqs, seq) }}
+		first, count := v.Fold.FirstFindings(v.Today, about, maxReported)
+		out.Count = count
+		for _, f := range first {
+			out.Items = append(out.Items, ImportFinding{Finding: f})
 		}
 		return nil
 	})

@@ -86,9 +86,7 @@ func (r *rehearsal) begin(ctx context.Context, p *passage) error {
 	}
 	return p.book.View(ctx, p.herd, AsOf{}, func(v *View) error {
 		r.head, r.before = v.Fold.Seq(), map[string]bool{}
-		for _, f := range v.Fold.Findings(p.plan.Today) {
-			r.before[findingKey(&f)] = true
-		}
+		v.Fold.EachFinding(p.plan.Today, repro.FindingFilter{}, func(f *repro.Finding) { r.before[findingKey(f)] = true })
 		r.fold = v.Fold.Clone()
 		return nil
 	})
@@ -102,14 +100,11 @@ func (p *passage) raised() *ImportFindings {
 	if r == nil || r.fold == nil {
 		return out
 	}
-	for _, f := range r.fold.Findings(p.plan.Today) {
-		if r.before[findingKey(&f)] {
-			continue
-		}
-		out.Count++
-		if len(out.Items) < maxReported {
-			out.Items = append(out.Items, r.withLines(f))
-		}
+	fresh := repro.FindingFilter{Keep: func(f *repro.Finding) bool { return !r.before[findingKey(f)] }}
+	first, count := r.fold.FirstFindings(p.plan.Today, fresh, maxReported)
+	out.Count = count
+	for _, f := range first {
+		out.Items = append(out.Items, r.withLines(f))
 	}
 	return out
 }
