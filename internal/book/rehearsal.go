@@ -57,7 +57,7 @@ func (p *passage) remember(ctx context.Context, out *sorted) error {
 	for i, f := range out.fresh {
 		r.lines = append(r.lines, int32(min(out.lines[i], 1<<31-1))) //nolint:gosec // bounded on this line
 		at := len(r.lines)
-		r.seen[f.event.ID] = seen{checkOf(f.leaf), int32(min(at, 1<<31-1)), f.event.Kind} //nolint:gosec // bounded on this line
+		r.seen[f.event.ID] = seen{checkOf(f.leaf), int32(min(at, 1<<31-1)), f.event.Kind}
 		if f.event.Note != "" {
 			r.salts[f.event.ID] = f.event.NoteSalt
 		}

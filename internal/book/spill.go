@@ -62,7 +62,7 @@ func (b *Book) spillFor(ctx context.Context, h *Herd) (*spill, error) {
 	}
 	f, err := os.CreateTemp("", "byrelog-import-")
 	if err != nil {
-		b.log.Debug("imports are read twice: there is no temporary folder", slog.Any("error", err))
+		b.log.DebugContext(ctx, "imports are read twice: there is no temporary folder", slog.Any("error", err))
 		return nil, nil //nolint:nilnil // it does without
 	}
 	// Where an open file cannot be removed, close does it.
@@ -309,5 +309,5 @@ func (r *spillReader) num() int64 {
 func (r *spillReader) text() []byte {
 	v, n := binary.Uvarint(r.rest)
 	r.take(max(n, 1))
-	return r.take(int(min(v, 1<<30))) //nolint:gosec // bounded on this line
+	return r.take(int(min(v, 1<<30)))
 }
