@@ -73,7 +73,7 @@ func finishConception(c *count) {
 	set("unknown_as_failed", w.num, w.den+unknown)
 	set("unknown_as_pregnant", w.num+unknown, w.den+unknown)
 	mature := func(is counted) int {
-		return c.countItems(func(it *item) bool { return it.counted >= is && it.flags&flagMature != 0 })
+		return c.countIn(func(x *cell) bool { return x.counted >= is && x.flags&flagMature != 0 })
 	}
 	set("of_mature_services", mature(inNumerator), mature(inDenominator))
 	a.Provisional = w.count(flagImmature) > 0

@@ -24,13 +24,13 @@ var indices = []index{
 		def: revised(define("pregnancy_risk_21d", Share, "21-day pregnancy risk", "21-day pregnancy rate",
 			"Cows that conceived in a window of 21 days, of the cows eligible in it. Windows are tiled from the anchor; whole windows of the period count. A day is a risk day when the cow is present, in milk past the waiting period in force that day, not under a stop and not pregnant from a conception before the window; eligible is a cow with at least exposure_days risk days. A conception in the window does not shorten her exposure. A cow that conceived with fewer risk days, or on a day that was none, is left out and counted as pregnant_outside_eligible. A pregnancy lost later stays in its window; she is at risk again from the day after the loss was detected. A window is provisional, and its value withheld, until maturity_days after its end have been recorded. A cow counts once in a window: of two conceptions the one on a risk day counts, and she counts as lost_later only if none of them lasted. Natural service stays in the denominator.",
 			spanGroups, "S2", "S5", "S9", "common practice (exposure of at least half the window)")),
-		collect: func(q *query) { collectWindows(q, false) }, finish: func(c *count) { finishWindows(c, false) }, own: ByWindow,
+		collect: func(q *query) { collectWindows(q, false) }, finish: func(c *count) { finishWindows(c, false) }, own: ByWindow, sumsOnly: true,
 	},
 	{
 		def: revised(define("insemination_risk_21d", Share, "21-day insemination risk", "21-day service rate, submission rate",
 			"Cows served at least once on a risk day of a window of 21 days, of the cows eligible in it; windows, risk days and eligibility as in pregnancy_risk_21d. A cow served twice in a window counts once; timed services count; a service counts on the day of its last breeding. Runs with a bull are no services: cows exposed to one are counted beside.",
 			spanGroups, "S14", "S15")),
-		collect: func(q *query) { collectWindows(q, true) }, finish: func(c *count) { finishWindows(c, true) }, own: ByWindow,
+		collect: func(q *query) { collectWindows(q, true) }, finish: func(c *count) { finishWindows(c, true) }, own: ByWindow, sumsOnly: true,
 	},
 	{
 		def: define("pregnancy_risk_cow_cycles", Share, "Pregnancy risk by cow-centred cycles", "pregnancy rate, cow by cow",
@@ -59,13 +59,13 @@ var indices = []index{
 		def: revised(define("days_to_first_service", Days, "Days to first service", "days to first breeding",
 			"Days from calving to the first breeding of the first service, of the cows that calved here in the period and were served: the median, with the mean beside. The cows not served are named and counted apart. A first exposure to a bull is no service. Beside it the survival view (survival_median and so on): the median by Kaplan and Meier with a 95 % interval by the log-log method, over all cows of the period; a cow not served is censored on the day she left, was put to a bull, conceived without a recorded service, or on which the records end, whichever is first; a stop does not censor. One that calved again with neither a service nor a dated conception is left out of it.",
 			firstGroups, "S25", "S26")),
-		collect: collectFirstService, finish: finishFirstService, cowsOnly: true,
+		collect: collectFirstService, finish: finishFirstService, cowsOnly: true, followed: true,
 	},
 	{
 		def: revised(define("days_open", Days, "Days open", "days open, calving to conception",
 			"Days from calving to conception, of the cows that calved here in the period and are pregnant or calved again: the median, with the mean beside. Cows still open (running) and cows that left open (censored) are never averaged with them; they are named and counted apart with their means. A loss withdraws the closing: the clock runs on from the calving. Running days are counted to the day asked for. Beside it the survival view (survival_median and so on): the median by Kaplan and Meier with a 95 % interval by the log-log method, over all cows of the period but those whose conception has no date; running cows are censored on the day on which the records end, cows that left open on that day.",
 			spanGroups, "S4", "S22")),
-		collect: collectDaysOpen, finish: finishDaysOpen, cowsOnly: true,
+		collect: collectDaysOpen, finish: finishDaysOpen, cowsOnly: true, followed: true,
 	},
 	{
 		def: define("services_per_conception", Services, "Services per conception", "services per conception",
@@ -95,7 +95,7 @@ var indices = []index{
 		def: revised(define("pregnant_per_month", Share, "Made pregnant per month", "share of the milking herd made pregnant a month",
 			"Conceptions dated in calendar months over the cow-months of the cows in milk: the sum over the months of the average number in each (cow-days over the days of the month). Over one month and over many it is a share per month. Over all cows, milking and dry, beside as of_all_cows. Whole months of the period count. A month is provisional, and its value withheld, until maturity_days after its end have been recorded. A pregnancy lost later stays in its month. The denominator is shown rounded (milking_cow_months is exact) and the interval is Wilson's on it. target is the herd's own on the last day; target_met is 1 where the value reaches it and 0 where it does not.",
 			[]string{ByLactationGroup, ByMonth, ByPen}, "common practice, no source (target 8 % of the milking cows)")),
-		collect: collectMonths, finish: finishMonths, cowsOnly: true, own: ByMonth,
+		collect: collectMonths, finish: finishMonths, cowsOnly: true, own: ByMonth, sumsOnly: true, dated: true,
 	},
 	{
 		def: define("cost_of_open_days", Money, "Cost of open days", "cost of days open",
@@ -143,6 +143,6 @@ var indices = []index{
 		def: revised(define("heat_reading_yield", Share, "Yield of heat readings", "heats found per cow read",
 			"Heats found, of the cows read for heat, day by day: readings, suspects, suspects examined by palpation that day or the next, found in heat, bred that day or the next, pregnant (of those bred with a known outcome). A walk of a pen reads every cow that stands in it and has no reading of her own that day, as not in heat. Conception of suspects stands beside that of obvious heats. Readings missed are days of a pen, from its first walk in the period on, on which animals stood in it and it was neither walked nor any of them read: pen_days_missed, each named in the evidence.",
 			spanGroups, "S18", "common practice, no source (about half of the heats show an obvious rub)")),
-		collect: collectYield, finish: finishYield, order: yieldLabels,
+		collect: collectYield, finish: finishYield, order: yieldLabels, sumsOnly: true,
 	},
 }

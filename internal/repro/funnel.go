@@ -66,7 +66,7 @@ func PoolTechnicians(answers []Answer) Technicians {
 		}
 		out.Definition, out.From, out.To = a.Definition, a.Params.From, a.Params.To
 		for j := range a.Rows {
-			out.Rows = append(out.Rows, technicianRow(a.parts[0].h.name, &a.Rows[j]))
+			out.Rows = append(out.Rows, technicianRow(a.parts[0].name, &a.Rows[j]))
 		}
 	}
 	for i := range out.Rows {

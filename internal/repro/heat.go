@@ -46,13 +46,20 @@ func collectYield(q *query) {
 			it.label = q.cowGroup(l, lac, it.on)
 			w.read(l.penOn(it.on), it.on)
 			if it.flags&(flagSuspect|flagObvious) == 0 {
-				quiet.add(it.label)
+				quiet.add(it.label, 1)
 				return
 			}
 			q.add(it)
 		})
-		q.implied(l, w.walks, own, func(d event.Date) {
-			quiet.add(q.cowGroup(l, &l.lactations[l.lactationOn(d)], d))
+		q.implied(l, w.walks, own, func(lac *lactation, days []event.Date) {
+			switch q.p.By {
+			case ByMonth, ByWindow:
+				for _, d := range days {
+					quiet.add(q.cowGroup(l, lac, d), 1)
+				}
+			default: // one group, as long as she is in one pen and one lactation
+				quiet.add(q.cowGroup(l, lac, days[0]), len(days))
+			}
 		})
 		w.stands(l)
 		for _, label := range quiet.groups() {
@@ -73,12 +80,12 @@ type groupCount struct {
 	by   map[string]int
 }
 
-func (c *groupCount) add(group string) {
+func (c *groupCount) add(group string, n int) {
 	if c.run == 0 || group != c.last {
 		c.flush()
 		c.last = group
 	}
-	c.run++
+	c.run += n
 }
 
 func (c *groupCount) flush() {
@@ -103,50 +110,56 @@ func (c *groupCount) groups() []string {
 type penDays struct {
 	q     *query
 	walks map[word][]event.Date
-	from  map[word]event.Date // first walk in the period
+	pens  map[word]*penDay // that are walked in the period
 	to    event.Date
-	stood map[word][]int32 // by day from the first: how many more stand there than the day before
-	seen  map[word]map[event.Date]bool
+}
+
+// penDay is the days of one pen, from its first walk in the period on.
+type penDay struct {
+	from  event.Date
+	stood []int32 // how many more stand there than the day before
+	seen  []bool  // a walk, or a reading of a cow of it
 }
 
 func (q *query) newPenDays() *penDays {
-	w := &penDays{
-		q: q, walks: q.h.walked(min(q.p.To, q.p.On)), to: min(q.p.To, q.last),
-		from: map[word]event.Date{}, stood: map[word][]int32{}, seen: map[word]map[event.Date]bool{},
-	}
+	w := &penDays{q: q, walks: q.h.walked(min(q.p.To, q.p.On)), to: min(q.p.To, q.last), pens: map[word]*penDay{}}
 	for pen, days := range w.walks {
 		if i, _ := slices.BinarySearch(days, q.p.From); i < len(days) && days[i] <= w.to && pen != 0 {
-			w.from[pen] = days[i]
-			w.stood[pen] = make([]int32, w.to-days[i]+2)
-			w.seen[pen] = map[event.Date]bool{}
+			p := &penDay{from: days[i], stood: make([]int32, w.to-days[i]+2), seen: make([]bool, w.to-days[i]+1)}
 			for _, d := range days[i:] {
-				w.seen[pen][d] = true
+				p.see(d)
 			}
+			w.pens[pen] = p
 		}
 	}
 	return w
 }
 
+func (p *penDay) see(on event.Date) {
+	if i := int(on - p.from); i >= 0 && i < len(p.seen) {
+		p.seen[i] = true
+	}
+}
+
 func (w *penDays) read(pen word, on event.Date) {
-	if seen := w.seen[pen]; seen != nil {
-		seen[on] = true
+	if p := w.pens[pen]; p != nil {
+		p.see(on)
 	}
 }
 
 // stands notes on which days an animal stands in pens that are walked.
 func (w *penDays) stands(l *life) {
 	for i := range l.pens {
-		stood := w.stood[l.pens[i].pen]
-		if stood == nil {
+		p := w.pens[l.pens[i].pen]
+		if p == nil {
 			continue
 		}
-		first := w.from[l.pens[i].pen]
 		for k := range l.lactations {
 			lac := &l.lactations[k]
 			if !w.q.stratum(lac) {
 				continue
 			}
-			from, to := max(l.pens[i].from, l.in, lac.calved, first), w.to
+			from, to := max(l.pens[i].from, l.in, lac.calved, p.from), w.to
 			if i+1 < len(l.pens) {
 				to = min(to, l.pens[i+1].from-1)
 			}
@@ -154,8 +167,8 @@ func (w *penDays) stands(l *life) {
 				to = min(to, last)
 			}
 			if from <= to {
-				stood[from-first]++
-				stood[to-first+1]--
+				p.stood[from-p.from]++
+				p.stood[to-p.from+1]--
 			}
 		}
 	}
@@ -170,16 +183,16 @@ const (
 func (w *penDays) count() {
 	q := w.q
 	q.sums = map[string]float64{}
-	for pen, stood := range w.stood {
+	for pen, p := range w.pens {
 		n := int32(0)
-		for i := range stood[:len(stood)-1] {
-			if n += stood[i]; n == 0 {
+		for i := range p.seen {
+			if n += p.stood[i]; n == 0 {
 				continue
 			}
-			d := w.from[pen] + event.Date(i)
+			d := p.from + event.Date(i)
 			label := q.penDayGroup(pen, d)
 			sum := sumWalked
-			if !w.seen[pen][d] {
+			if !p.seen[i] {
 				sum = sumMissed
 				q.add(item{pen: pen, label: label, from: d, to: d, on: d, days: noDays, reason: "pen_not_walked"})
 			}
@@ -208,7 +221,8 @@ func (q *query) penDayGroup(pen word, on event.Date) string {
 // the strongest reading of the day, and lists the days.
 func (q *query) readings(l *life, fn func(it item)) []event.Date {
 	var own []event.Date
-	for i := 0; i < len(l.recs); i++ {
+	first, _ := slices.BinarySearchFunc(l.recs, q.p.From, func(r rec, d event.Date) int { return int(r.on) - int(d) })
+	for i := first; i < len(l.recs) && l.recs[i].on <= q.p.To; i++ {
 		r := &l.recs[i]
 		if r.kind != event.KindHeat || !q.inPeriod(r.on) || !l.present(r.on) || !q.stratum(&l.lactations[l.lactationOn(r.on)]) {
 			continue
@@ -275,9 +289,9 @@ func (q *query) reading(l *life, r *rec) item {
 	return it
 }
 
-// implied goes through the days of the period on which a walk read her,
-// unnamed.
-func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date, fn func(d event.Date)) {
+// implied goes through the days of the period on which a walk read her, unnamed:
+// in runs, each in one pen and one lactation.
+func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date, fn func(lac *lactation, days []event.Date)) {
 	for i := range l.pens {
 		from, to := max(l.pens[i].from, l.in, q.p.From), min(q.p.To, q.p.On)
 		if i+1 < len(l.pens) {
@@ -286,21 +300,41 @@ func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date, 
 		if l.out != 0 {
 			to = min(to, l.out-1)
 		}
-		days := walks[l.pens[i].pen]
-		at, _ := slices.BinarySearch(days, from)
-		k, _ := slices.BinarySearch(own, from)
-		for _, d := range days[at:] { // both lists ascend
-			if d > to {
+		days := between(walks[l.pens[i].pen], from, to)
+		for k := range l.lactations {
+			lac := &l.lactations[k]
+			if len(days) == 0 {
 				break
 			}
-			for k < len(own) && own[k] < d {
-				k++
+			run := days // up to the next lactation
+			if k+1 < len(l.lactations) {
+				run = between(days, 0, l.lactations[k+1].calved-1)
 			}
-			if read := k < len(own) && own[k] == d; !read && q.stratum(&l.lactations[l.lactationOn(d)]) {
-				fn(d)
+			days = days[len(run):]
+			if len(run) == 0 || !q.stratum(lac) {
+				continue
+			}
+			for _, d := range between(own, run[0], run[len(run)-1]) { // she was read by name
+				if at, read := slices.BinarySearch(run, d); read {
+					if at > 0 {
+						fn(lac, run[:at])
+					}
+					run = run[at+1:]
+				}
+			}
+			if len(run) > 0 {
+				fn(lac, run)
 			}
 		}
 	}
+}
+
+// between cuts the days from one to another, both included, out of a list in order.
+func between(days []event.Date, from, to event.Date) []event.Date {
+	i, _ := slices.BinarySearch(days, from)
+	days = days[i:]
+	n, _ := slices.BinarySearch(days, to+1)
+	return days[:n]
 }
 
 // chain is the steps from reading to pregnancy, of all items or of one row's.
@@ -310,14 +344,14 @@ type chain struct {
 	walked, missed                                                                   int    // pen-days
 }
 
-func (n *chain) take(it *item) {
+func (n *chain) take(x *cell) {
 	is := func(f flag) int {
-		if it.flags&f == f {
-			return 1
+		if x.flags&f == f {
+			return x.n
 		}
 		return 0
 	}
-	n.readings += int(it.aux)
+	n.readings += x.aux
 	n.obvious += is(flagObvious)
 	n.suspects += is(flagSuspect)
 	n.examined += is(flagExamined)
@@ -366,10 +400,10 @@ func finishYield(c *count) {
 		rows[t.label] = &chain{}
 	}
 	for _, pt := range c.parts {
-		for i := range pt.items {
-			whole.take(&pt.items[i])
-			if r := rows[pt.items[i].label]; r != nil {
-				r.take(&pt.items[i])
+		for i := range pt.cells {
+			whole.take(&pt.cells[i])
+			if r := rows[pt.cells[i].label]; r != nil {
+				r.take(&pt.cells[i])
 			}
 		}
 		whole.walked += int(pt.sums[sumWalked])

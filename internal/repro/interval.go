@@ -167,16 +167,16 @@ func finishDaysOpen(c *count) {
 	a.counts("closed", w.den)
 	a.counts("estimated", w.count(flagEstimated))
 	for _, st := range []state{running, censored} {
-		var days []int
+		reason, n, days := "open_"+st.String(), 0, 0
 		for _, pt := range c.parts {
-			for i := range pt.items {
-				if it := &pt.items[i]; it.reason == "open_"+st.String() {
-					days = append(days, int(it.days))
+			for i := range pt.cells {
+				if x := &pt.cells[i]; x.reason == reason {
+					n, days = n+x.n, days+x.sum
 				}
 			}
 		}
-		a.counts(st.String(), len(days))
-		v, ok := stats.Mean(days)
+		a.counts(st.String(), n)
+		v, ok := ratio(days, n)
 		a.measure(st.String()+"_mean", v, ok)
 	}
 	c.dayRows()

@@ -118,7 +118,7 @@ func (q *query) addMonth(l *life, m *month) {
 
 // monthly is what a tally of cow-months makes: conceptions over cow-months, so
 // that over several months it is still a share per month. All its parts are
-// counted from the items, since a month too recent counts in its own row only.
+// counted from the cells, since a month too recent counts in its own row only.
 type monthly struct {
 	pregnant, lost       int
 	cowDays, milkingDays monthDays
@@ -132,7 +132,7 @@ type monthly struct {
 // from 28 to 31 days: whole numbers, so that a sum is the same in any order.
 type monthDays [4]int
 
-func (d *monthDays) add(it *item, n int32) { d[it.to-it.from+1-28] += int(n) }
+func (d *monthDays) add(x *cell, n int) { d[x.to-x.from+1-28] += n }
 
 func (d *monthDays) sum() int { return d[0] + d[1] + d[2] + d[3] }
 
@@ -158,14 +158,14 @@ func (m *monthly) work() {
 	}
 }
 
-func (m *monthly) take(it *item) {
-	m.cowDays.add(it, it.days)
-	m.milkingDays.add(it, it.aux)
-	if it.flags&flagPregnant != 0 {
-		m.pregnant++
+func (m *monthly) take(x *cell) {
+	m.cowDays.add(x, x.sum)
+	m.milkingDays.add(x, x.aux)
+	if x.flags&flagPregnant != 0 {
+		m.pregnant += x.n
 	}
-	if it.flags&flagLostLater != 0 {
-		m.lost++
+	if x.flags&flagLostLater != 0 {
+		m.lost += x.n
 	}
 }
 
@@ -180,18 +180,18 @@ func finishMonths(c *count) {
 		rows[t.label] = &monthly{provisional: !c.by && t.count(flagProvisional) > 0}
 	}
 	for _, pt := range c.parts {
-		for i := range pt.items {
-			it := &pt.items[i]
-			if it.days == noDays {
+		for i := range pt.cells {
+			x := &pt.cells[i]
+			if x.dayless {
 				continue
 			}
-			early := it.flags&flagProvisional != 0
+			early := x.flags&flagProvisional != 0
 			if !early {
-				ripe[it.from] = it.to
-				whole.take(it)
+				ripe[x.from] = x.to
+				whole.take(x)
 			}
-			if r := rows[it.label]; r != nil && (!early || r.provisional) {
-				r.take(it)
+			if r := rows[x.label]; r != nil && (!early || r.provisional) {
+				r.take(x)
 			}
 		}
 	}
@@ -232,7 +232,7 @@ func finishMonths(c *count) {
 func (c *count) target(to map[string]*float64, on event.Date, value *float64) {
 	to["target"], to["target_met"] = nil, nil
 	for i, pt := range c.parts {
-		own := pt.h.policies.On(on).MonthlyPregnantTarget
+		own := pt.policies.On(on).MonthlyPregnantTarget
 		if i > 0 && own != *to["target"] {
 			to["target"] = nil
 			return

@@ -1,6 +1,7 @@
 package repro_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"math/rand/v2"
 	"reflect"
@@ -353,6 +354,13 @@ func TestAnswersCountTheirEvidence(t *testing.T) {
 			if excluded != 0 {
 				t.Fatalf("%s: %d of the evidence are excluded for no reason given", d.Key, excluded)
 			}
+			brief := ask(t, h, d.Key, repro.Params{From: firstDay, To: lastDay, On: lastDay, Brief: true})
+			if brief.Evidence != nil {
+				t.Fatalf("%s: evidence that was not asked for", d.Key)
+			}
+			if got, want := marshal(t, brief), marshal(t, a); got != want {
+				t.Fatalf("%s: without its evidence\n%s\nwith it\n%s", d.Key, got, want)
+			}
 			if a.Value == nil && a.NullReason == "" || a.Value != nil && a.NullReason != "" {
 				t.Fatalf("%s: value %v with reason %q", d.Key, a.Value, a.NullReason)
 			}
@@ -473,4 +481,13 @@ func (z zeroReader) Read(p []byte) (int, error) {
 		p[i] = byte(z.r.Uint32())
 	}
 	return len(p), nil
+}
+
+func marshal(t failer, v any) string {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatalf("%v", err)
+	}
+	return string(b)
 }

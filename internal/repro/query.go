@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"math/bits"
 	"slices"
 	"strings"
 
@@ -100,7 +99,9 @@ type query struct {
 	p     Params
 	last  event.Date // the day up to which records tell: the earlier of on and the herd's last data date
 	lives []*life
-	items []item
+	ix    *index
+	cells cells
+	items []item // nil if p.Brief
 	sums  map[string]float64
 	money string // currency of the sums
 }
@@ -153,7 +154,14 @@ const (
 	flagReading
 )
 
-func (q *query) add(it item) { q.items = append(q.items, it) }
+// add counts an item, and keeps it for the evidence if that is asked for: figures
+// and evidence come of one call.
+func (q *query) add(it item) {
+	q.cells.take(&it, q.ix)
+	if !q.p.Brief {
+		q.items = append(q.items, it)
+	}
+}
 
 // each calls fn for every life of females.
 func (q *query) each(fn func(l *life)) {
@@ -179,53 +187,16 @@ func (q *query) inPeriod(d event.Date) bool {
 // mature tells whether what happened on a day has had the time to show.
 func (q *query) mature(d event.Date) bool { return d+event.Date(q.p.Maturity) <= q.last }
 
-// tally counts items of one row, or of all.
-type tally struct {
-	label    string
-	from, to event.Date
-	num, den int
-	numLost  int // of those in the numerator, lost later
-	flags    [16]int
-	days     []int // of the items that count
-	aux      int
-	reasons  map[string]int // of the items left out
-}
-
-func (t *tally) take(it *item) {
-	switch it.counted {
-	case inNumerator:
-		t.num++
-		t.den++
-		if it.flags&flagLostLater != 0 {
-			t.numLost++
-		}
-	case inDenominator:
-		t.den++
-	default:
-		if t.reasons == nil {
-			t.reasons = map[string]int{}
-		}
-		t.reasons[it.reason]++
-	}
-	if it.days != noDays && it.counted != out {
-		t.days = append(t.days, int(it.days))
-	}
-	t.aux += int(it.aux)
-	for i := range t.flags {
-		if it.flags&(1<<i) != 0 {
-			t.flags[i]++
-		}
-	}
-}
-
-func (t *tally) count(f flag) int { return t.flags[bits.TrailingZeros16(uint16(f))] }
-
 // part is what one herd gave to an answer.
 type part struct {
-	h     *Herd
-	items []item
-	sums  map[string]float64
-	money string
+	name     string // of the herd
+	policies Policies
+	cells    []cell
+	sums     map[string]float64
+	money    string
+
+	h     *Herd  // nil if Params.Brief: figures do not keep a fold in memory
+	items []item // nil if Params.Brief
 }
 
 // Keys lists the definitions of the indices, in the order in which they are
@@ -263,14 +234,18 @@ func (h *Herd) Index(key string, p Params) (Answer, error) {
 		return Answer{}, fmt.Errorf("%w: by: %s is not grouped by %q; it can be grouped by %s", ErrBadParameter, key, p.By, possible(ix.def.Groups))
 	}
 	f, last := h.folded(p.On, p.Merge)
-	q := &query{h: h, p: p, last: min(p.On, last), lives: f.lives}
+	q := &query{h: h, p: p, last: min(p.On, last), lives: f.lives, ix: ix}
 	if p.By == ix.own {
 		q.p.By = "" // its own rows are these groups
 	}
 	if !ix.cowsOnly || p.Strata == StrataCows {
 		ix.collect(q)
 	}
-	return ix.answer(p, []part{{h, q.items, q.sums, q.money}}), nil
+	pt := part{name: h.name, policies: h.policies, cells: q.cells.list, sums: q.sums, money: q.money}
+	if !p.Brief {
+		pt.h, pt.items = h, q.items
+	}
+	return ix.answer(p, []part{pt}), nil
 }
 
 func possible(groups []string) string {
@@ -310,6 +285,9 @@ type index struct {
 	order    []string // of the rows' labels, where it is not the natural one
 	own      string   // the grouping that its own rows are; "" = another one
 	cowsOnly bool     // it says nothing of heifers
+	sumsOnly bool     // no figure is made of the days of single items
+	dated    bool     // figures are made of the items' from and to
+	followed bool     // it has a survival view; see survival.go
 }
 
 // count is what finish works on.
@@ -329,19 +307,19 @@ func (ix *index) answer(p Params, parts []part) Answer {
 	c := count{a: &a, by: p.By != "" && p.By != ix.own, parts: parts}
 	byLabel := map[string]*tally{}
 	for _, pt := range parts {
-		for i := range pt.items {
-			it := &pt.items[i]
-			c.whole.take(it)
-			if it.label == "" {
+		for i := range pt.cells {
+			x := &pt.cells[i]
+			c.whole.take(x)
+			if x.label == "" {
 				continue
 			}
-			t := byLabel[it.label]
+			t := byLabel[x.label]
 			if t == nil {
-				t = &tally{label: it.label, from: it.from, to: it.to}
-				byLabel[it.label] = t
+				t = &tally{label: x.label, from: x.from, to: x.to}
+				byLabel[x.label] = t
 				c.rows = append(c.rows, t)
 			}
-			t.take(it)
+			t.take(x)
 		}
 	}
 	slices.SortFunc(c.rows, func(x, y *tally) int {

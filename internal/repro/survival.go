@@ -62,9 +62,13 @@ func (it *item) follow(to event.Date) {
 func spansOf(parts []part, label string, every bool) []stats.Span {
 	var out []stats.Span
 	for _, pt := range parts {
-		for i := range pt.items {
-			if it := &pt.items[i]; it.flags&flagFollowed != 0 && (every || it.label == label) {
-				out = append(out, stats.Span{Days: int(it.aux), Event: it.counted == inDenominator})
+		for i := range pt.cells {
+			x := &pt.cells[i]
+			if !every && x.label != label {
+				continue
+			}
+			for _, days := range x.follow {
+				out = append(out, stats.Span{Days: days, Event: x.counted == inDenominator})
 			}
 		}
 	}
@@ -99,7 +103,7 @@ type SurvivalRow struct {
 // days from calving, and the curves of the answer's rows if it is grouped. It
 // is false for an index that has no such view.
 func (a *Answer) Survival() (whole stats.Curve, rows []SurvivalRow, ok bool) {
-	if a.Key != "days_to_first_service" && a.Key != "days_open" {
+	if ix := indexOf(a.Key); ix == nil || !ix.followed {
 		return stats.Curve{}, nil, false
 	}
 	rows = []SurvivalRow{}

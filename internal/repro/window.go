@@ -311,21 +311,9 @@ func (c *count) matureLost() int { return c.whole.numLost }
 
 // maturePregnant is the conceptions of windows old enough, also those outside.
 func (c *count) maturePregnant() int {
-	return c.countItems(func(it *item) bool {
-		return it.flags&(flagPregnant|flagOutside) != 0 && it.flags&flagProvisional == 0
+	return c.countIn(func(x *cell) bool {
+		return x.flags&(flagPregnant|flagOutside) != 0 && x.flags&flagProvisional == 0
 	})
-}
-
-func (c *count) countItems(is func(*item) bool) int {
-	n := 0
-	for _, pt := range c.parts {
-		for i := range pt.items {
-			if is(&pt.items[i]) {
-				n++
-			}
-		}
-	}
-	return n
 }
 
 // collectCycles is the cow-centred count of the California demonstration
