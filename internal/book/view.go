@@ -134,48 +134,61 @@ func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[i
 	return headOf(at), wrap("read the log", err)
 }
 
+// lot is a few thousand events on their way from the log into a fold. Its memory goes
+// round: what a lot's decoder gave is gone when the lot is filled again.
+type lot struct {
+	facts   []repro.Fact
+	decoder event.Decoder
+}
+
 // decoded reads the events after < seq <= upto and hands them on in order, a few
-// thousand at a time. While one lot is used the next one is being decoded.
+// thousand at a time. While one lot is used the next one is being decoded. What use
+// is given is valid only until it returns, but for texts.
 func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func([]repro.Fact) error) error {
-	const batch = 4096
+	const batch, lots = 2048, 3
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	lots := make(chan []repro.Fact, 1)
+	full, free := make(chan *lot, lots), make(chan *lot, lots)
+	for range lots {
+		free <- new(lot)
+	}
 	read := make(chan error, 1)
 	go func() {
-		defer close(lots)
-		facts := make([]repro.Fact, 0, min(batch, upto-after))
-		hand := func() error {
-			select {
-			case lots <- facts:
-				facts = make([]repro.Fact, 0, batch)
-				return nil
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		}
+		defer close(full)
+		var l *lot
 		err := b.db.ScanBytes(ctx, h.ID, after, upto, func(r *store.Row) error {
-			e, err := event.DecodeCanonical(r.Bytes)
+			if l == nil {
+				select {
+				case l = <-free:
+				case <-ctx.Done():
+					return ctx.Err()
+				}
+				l.facts = l.facts[:0]
+				l.decoder.Reset()
+			}
+			e, err := l.decoder.Decode(r.Bytes)
 			if err != nil {
 				return err
 			}
-			if facts = append(facts, repro.Fact{Event: e, Seq: r.Seq}); len(facts) == batch {
-				return hand()
+			if l.facts = append(l.facts, repro.Fact{Event: e, Seq: r.Seq}); len(l.facts) == batch {
+				full <- l // has room for all lots that there are
+				l = nil
 			}
 			return nil
 		})
-		if err == nil && len(facts) > 0 {
-			err = hand()
+		if err == nil && l != nil {
+			full <- l
 		}
 		read <- err
 	}()
-	for facts := range lots {
-		if err := use(facts); err != nil {
+	for l := range full {
+		if err := use(l.facts); err != nil {
 			cancel()
-			for range lots { // the reader ends before its caller does
+			for range full { // the reader ends before its caller does
 			}
 			return err
 		}
+		free <- l
 	}
 	return <-read
 }

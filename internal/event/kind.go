@@ -36,6 +36,7 @@ type Spec struct {
 	Animal bool // an animal is required; otherwise it is refused
 	Fields []*Field
 	blank  func() Data
+	empty  func(Data) // makes a used one blank
 }
 
 // Specs lists the kinds in the order of their constants.
@@ -70,22 +71,22 @@ func New(k Kind, herd, animal string, on Date) *Event {
 
 var specs, kindByName = func() ([kindEnd]Spec, map[string]Kind) {
 	all := [kindEnd]Spec{
-		KindArrival:            {Name: "arrival", Doc: "She enters the herd: born here, bought or transferred. An arrival starts a new individual, so a number may be used again after a departure.", Animal: true, blank: blank[Arrival]},
-		KindRenumber:           {Name: "renumber", Doc: "From this day the same individual is called by another number; her history goes with her.", Animal: true, blank: blank[Renumber]},
-		KindCalving:            {Name: "calving", Doc: "She calved. Starts a lactation; the calving day is day 0 in milk.", Animal: true, blank: blank[Calving]},
-		KindPregnancyLoss:      {Name: "pregnancy_loss", Doc: "A pregnancy ended before term.", Animal: true, blank: blank[PregnancyLoss]},
-		KindWalk:               {Name: "walk", Doc: "A pen was walked behind the cows: every cow of it without a reading of her own that day counts as read, not in heat.", blank: blank[Walk]},
-		KindHeat:               {Name: "heat", Doc: "One cow was read for heat: in heat, suspect or not.", Animal: true, blank: blank[Heat]},
-		KindPalpation:          {Name: "palpation", Doc: "A suspect cow was examined by hand.", Animal: true, blank: blank[Palpation]},
-		KindPregnancyDiagnosis: {Name: "pregnancy_diagnosis", Doc: "She was examined for pregnancy.", Animal: true, blank: blank[PregnancyDiagnosis]},
-		KindBreedingStop:       {Name: "breeding_stop", Doc: "She is not to be bred until the day given, or until a resume.", Animal: true, blank: blank[BreedingStop]},
-		KindBreedingResume:     {Name: "breeding_resume", Doc: "She may be bred again.", Animal: true, blank: blank[BreedingResume]},
-		KindTreatment:          {Name: "treatment", Doc: "A treatment that bears on reproduction or on residues: recorded, never advised.", Animal: true, blank: blank[Treatment]},
-		KindBreeding:           {Name: "breeding", Doc: "She was served: inseminated, bred by a bull, or given an embryo.", Animal: true, blank: blank[Breeding]},
-		KindDryOff:             {Name: "dry_off", Doc: "Milking ended for this lactation.", Animal: true, blank: blank[DryOff]},
-		KindMove:               {Name: "move", Doc: "She moved to another pen.", Animal: true, blank: blank[Move]},
-		KindDeparture:          {Name: "departure", Doc: "She left the herd. The last day in the herd is the day before.", Animal: true, blank: blank[Departure]},
-		KindVoid:               {Name: "void", Doc: "An earlier event of this herd is withdrawn, with a reason. A void cannot itself be voided.", blank: blank[Void]},
+		KindArrival:            {Name: "arrival", Doc: "She enters the herd: born here, bought or transferred. An arrival starts a new individual, so a number may be used again after a departure.", Animal: true, blank: blank[Arrival], empty: empty[Arrival]},
+		KindRenumber:           {Name: "renumber", Doc: "From this day the same individual is called by another number; her history goes with her.", Animal: true, blank: blank[Renumber], empty: empty[Renumber]},
+		KindCalving:            {Name: "calving", Doc: "She calved. Starts a lactation; the calving day is day 0 in milk.", Animal: true, blank: blank[Calving], empty: empty[Calving]},
+		KindPregnancyLoss:      {Name: "pregnancy_loss", Doc: "A pregnancy ended before term.", Animal: true, blank: blank[PregnancyLoss], empty: empty[PregnancyLoss]},
+		KindWalk:               {Name: "walk", Doc: "A pen was walked behind the cows: every cow of it without a reading of her own that day counts as read, not in heat.", blank: blank[Walk], empty: empty[Walk]},
+		KindHeat:               {Name: "heat", Doc: "One cow was read for heat: in heat, suspect or not.", Animal: true, blank: blank[Heat], empty: empty[Heat]},
+		KindPalpation:          {Name: "palpation", Doc: "A suspect cow was examined by hand.", Animal: true, blank: blank[Palpation], empty: empty[Palpation]},
+		KindPregnancyDiagnosis: {Name: "pregnancy_diagnosis", Doc: "She was examined for pregnancy.", Animal: true, blank: blank[PregnancyDiagnosis], empty: empty[PregnancyDiagnosis]},
+		KindBreedingStop:       {Name: "breeding_stop", Doc: "She is not to be bred until the day given, or until a resume.", Animal: true, blank: blank[BreedingStop], empty: empty[BreedingStop]},
+		KindBreedingResume:     {Name: "breeding_resume", Doc: "She may be bred again.", Animal: true, blank: blank[BreedingResume], empty: empty[BreedingResume]},
+		KindTreatment:          {Name: "treatment", Doc: "A treatment that bears on reproduction or on residues: recorded, never advised.", Animal: true, blank: blank[Treatment], empty: empty[Treatment]},
+		KindBreeding:           {Name: "breeding", Doc: "She was served: inseminated, bred by a bull, or given an embryo.", Animal: true, blank: blank[Breeding], empty: empty[Breeding]},
+		KindDryOff:             {Name: "dry_off", Doc: "Milking ended for this lactation.", Animal: true, blank: blank[DryOff], empty: empty[DryOff]},
+		KindMove:               {Name: "move", Doc: "She moved to another pen.", Animal: true, blank: blank[Move], empty: empty[Move]},
+		KindDeparture:          {Name: "departure", Doc: "She left the herd. The last day in the herd is the day before.", Animal: true, blank: blank[Departure], empty: empty[Departure]},
+		KindVoid:               {Name: "void", Doc: "An earlier event of this herd is withdrawn, with a reason. A void cannot itself be voided.", blank: blank[Void], empty: empty[Void]},
 	}
 	names := make(map[string]Kind, len(all))
 	for k := KindArrival; k < kindEnd; k++ {
@@ -103,4 +104,11 @@ func blank[T any, P interface {
 	Data
 }]() Data {
 	return P(new(T))
+}
+
+func empty[T any, P interface {
+	*T
+	Data
+}](d Data) {
+	*d.(P) = *new(T)
 }

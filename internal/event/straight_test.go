@@ -1,6 +1,7 @@
 package event
 
 import (
+	"fmt"
 	"reflect"
 	"strings"
 	"testing"
@@ -11,12 +12,18 @@ func FuzzStraight(f *testing.F) {
 	for _, s := range straightSeeds {
 		f.Add([]byte(s))
 	}
+	var used Decoder
 	f.Fuzz(func(t *testing.T, raw []byte) {
+		slow, err := decodeSlowly(raw)
+		used.Reset()
+		lent, lentErr := used.Decode(raw)
+		if !reflect.DeepEqual(lent, slow) || !reflect.DeepEqual(lentErr, err) {
+			t.Fatalf("a decoder gives\n%+v, %v\nthe general reader has\n%+v, %v", lent, lentErr, slow, err)
+		}
 		fast, ok := decodeStraight(raw)
 		if !ok {
 			return
 		}
-		slow, err := decodeSlowly(raw)
 		if err != nil {
 			t.Fatalf("taken, but the general reader refuses it: %v\n%s", err, raw)
 		}
@@ -24,6 +31,31 @@ func FuzzStraight(f *testing.F) {
 			t.Fatalf("read as\n%+v\nthe general reader has\n%+v", fast, slow)
 		}
 	})
+}
+
+// What a decoder lends is not disturbed by what it lends later, until it is reset;
+// and nothing of an event is left in the one that takes its place.
+func TestDecoderLends(t *testing.T) {
+	var d Decoder
+	for round := range 3 {
+		d.Reset()
+		var lent, kept []*Event
+		for i := range 2*eventLot + round {
+			// In another order each time, so that each place has held every kind.
+			s := strings.Replace(straightSeeds[(i+round)%len(straightSeeds)], `"animal":"`, fmt.Sprintf(`"animal":"%d-`, i), 1)
+			e, err := d.Decode([]byte(s))
+			own, err2 := DecodeCanonical([]byte(s))
+			if err != nil || err2 != nil {
+				t.Fatal(err, err2)
+			}
+			lent, kept = append(lent, e), append(kept, own)
+		}
+		for i := range lent {
+			if !reflect.DeepEqual(lent[i], kept[i]) {
+				t.Fatalf("round %d, event %d: %+v, want %+v", round, i, lent[i], kept[i])
+			}
+		}
+	}
 }
 
 const straightID = `"id":"b5746231-bb2c-86ad-acbd-ccfb07c699c3"`
@@ -62,6 +94,11 @@ func TestStraightTakesTheUsual(t *testing.T) {
 		{"something behind", `2021-01-01"}`, `2021-01-01"} `},
 		{"cut off", `2021-01-01"}`, `2021-01-01"`},
 		{"an empty text", `"s1"`, `""`},
+		{"a UUID without its dashes", `b5746231-bb2c-86ad-acbd-ccfb07c699c3`, `b5746231abb2c-86ad-acbd-ccfb07c699c3`},
+		{"a UUID that is not hex", `b5746231`, `g5746231`},
+		{"a UUID of zeros", straightID, `"id":"00000000-0000-0000-0000-000000000000"`},
+		{"a quote in a text", `"s1"`, `"s\"1"`},
+		{"a backslash in data", `"9"`, `"\u0039"`},
 		{"a trailing comma", `"female"}`, `"female",}`},
 	} {
 		bad := strings.Replace(usual, c.from, c.to, 1)
@@ -79,6 +116,18 @@ func BenchmarkDecodeCanonical(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := DecodeCanonical(raw); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkDecoder(b *testing.B) {
+	raw := []byte(straightSeeds[2])
+	b.ReportAllocs()
+	var d Decoder
+	for b.Loop() {
+		d.Reset()
+		if _, err := d.Decode(raw); err != nil {
 			b.Fatal(err)
 		}
 	}
