@@ -135,10 +135,10 @@ func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[i
 }
 
 // lot is a few thousand events on their way from the log into a fold. Its memory goes
-// round: what a lot's decoder gave is gone when the lot is filled again.
+// round: its events are gone when it is filled again.
 type lot struct {
-	facts   []repro.Fact
-	decoder event.Decoder
+	facts  []repro.Fact
+	events event.Lot
 }
 
 // decoded reads the events after < seq <= upto and hands them on in order, a few
@@ -155,6 +155,7 @@ func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func
 	read := make(chan error, 1)
 	go func() {
 		defer close(full)
+		var decoder event.Decoder
 		var l *lot
 		err := b.db.ScanBytes(ctx, h.ID, after, upto, func(r *store.Row) error {
 			if l == nil {
@@ -164,9 +165,9 @@ func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func
 					return ctx.Err()
 				}
 				l.facts = l.facts[:0]
-				l.decoder.Reset()
+				l.events.Reset()
 			}
-			e, err := l.decoder.Decode(r.Bytes)
+			e, err := decoder.Decode(r.Bytes, &l.events)
 			if err != nil {
 				return err
 			}

@@ -1,62 +1,67 @@
 package event
 
 // Decoder reads canonical bytes as [DecodeCanonical] does, and gives the same
-// events and errors, but lends them: an event and its data are valid until the next
-// call of Reset, after which their memory is used again. Texts are the caller's to
-// keep. For who goes through a log: it makes next to no garbage.
+// events and errors, but lends them out of a [Lot]. It is for who goes through a
+// log: it makes next to no garbage.
 //
 // The zero Decoder is ready for use, by one goroutine at a time.
 type Decoder struct {
-	events [][]Event // in lots, so that none moves
+	reader straight // here, since a visitor escapes
+	texts  []string // that came lately, by their hash
+	day    string   // the last date as it was written; logs are mostly in order
+	date   Date
+}
+
+// Lot is memory for events that are read and done with together. The zero Lot is
+// ready for use. Whoever has it may use its events; see Reset.
+type Lot struct {
+	events [][]Event // in runs, so that none moves
 	used   int       // of events
 	data   [kindEnd][]Data
 	lent   [kindEnd]int // of data
+}
 
-	texts []string // that came lately, by their hash
-	day   string   // the last date as it was written; logs are mostly in order
-	date  Date
+// Reset takes back all events of the lot: their memory, and that of their data, is
+// used again. Texts are anybody's to keep.
+func (l *Lot) Reset() {
+	l.used, l.lent = 0, [kindEnd]int{}
 }
 
 const (
-	eventLot  = 256
+	eventRun  = 256
 	keptTexts = 1 << 13 // a power of two; numbers of animals, mostly
 )
 
-// Decode reads the bytes of one event, of which it keeps none.
-func (d *Decoder) Decode(raw []byte) (*Event, error) {
-	e := d.event()
-	r := straight{b: raw, keep: d}
-	if r.event(e) {
+// Decode reads the bytes of one event, of which it keeps none, into the lot.
+func (d *Decoder) Decode(raw []byte, into *Lot) (*Event, error) {
+	e := into.event()
+	d.reader = straight{b: raw, texts: d, lot: into}
+	if d.reader.event(e) {
 		return e, nil
 	}
 	return decodeSlowly(raw)
 }
 
-// Reset takes back all events that were given.
-func (d *Decoder) Reset() {
-	d.used, d.lent = 0, [kindEnd]int{}
-}
-
-func (d *Decoder) event() *Event {
-	lot, at := d.used/eventLot, d.used%eventLot
-	if lot == len(d.events) {
-		d.events = append(d.events, make([]Event, eventLot))
+func (l *Lot) event() *Event {
+	run, at := l.used/eventRun, l.used%eventRun
+	if run == len(l.events) {
+		l.events = append(l.events, make([]Event, eventRun))
 	}
-	d.used++
-	e := &d.events[lot][at]
+	l.used++
+	e := &l.events[run][at]
 	*e = Event{}
 	return e
 }
 
-func (d *Decoder) blank(k Kind) Data {
-	n := d.lent[k]
-	d.lent[k]++
-	if n < len(d.data[k]) {
-		k.Spec().empty(d.data[k][n])
-		return d.data[k][n]
+func (l *Lot) blank(k Kind) Data {
+	n := l.lent[k]
+	l.lent[k]++
+	if n < len(l.data[k]) {
+		k.Spec().empty(l.data[k][n])
+		return l.data[k][n]
 	}
 	fresh := k.Spec().blank()
-	d.data[k] = append(d.data[k], fresh)
+	l.data[k] = append(l.data[k], fresh)
 	return fresh
 }
 
@@ -79,4 +84,16 @@ func (d *Decoder) text(b []byte) string {
 		*s = string(b)
 	}
 	return *s
+}
+
+// dateOf is ParseDate.
+func (d *Decoder) dateOf(b []byte) (Date, error) {
+	if string(b) == d.day {
+		return d.date, nil
+	}
+	date, err := ParseDate(string(b))
+	if err == nil {
+		d.day, d.date = string(b), date
+	}
+	return date, err
 }

@@ -15,11 +15,12 @@ import (
 // not expected) makes it give up, and the general reader decides. It looks at every
 // byte: those of texts in word, all others by what they must be.
 type straight struct {
-	b    []byte
-	s    string   // b, for texts to be cut from; empty if keep has them
-	keep *Decoder // nil if s has them
-	pos  int
-	fail bool
+	b     []byte
+	s     string   // b, for texts to be cut from, if there is no decoder
+	texts *Decoder // nil if s has them
+	lot   *Lot     // with texts
+	pos   int
+	fail  bool
 	// more is set after a member of the object that is being read.
 	more bool
 }
@@ -41,14 +42,14 @@ func (r *straight) event(e *Event) bool {
 	r.text(fieldBy, &e.By)
 	if r.member("data") {
 		data.from = r.pos
-		r.skipObject()
+		r.skipData()
 		data.to = r.pos
 	}
 	r.text(fieldHalf, &e.Half)
 	r.text(fieldHerd, &e.Herd)
 	r.id(fieldID, &e.ID)
 	if r.member(fieldKind.Name) {
-		kind = kindByName[string(r.word())]
+		kind = kindOf(r.word())
 	}
 	if r.member(fieldNoteHash.Name) {
 		r.fail = r.fail || e.NoteHash.UnmarshalText(r.word()) != nil
@@ -70,8 +71,8 @@ func (r *straight) event(e *Event) bool {
 }
 
 func (r *straight) blank(k Kind) Data {
-	if r.keep != nil {
-		return r.keep.blank(k)
+	if r.lot != nil {
+		return r.lot.blank(k)
 	}
 	return k.Spec().blank()
 }
@@ -101,7 +102,7 @@ func (r *straight) member(name string) bool {
 		at++
 	}
 	n := len(name)
-	if len(r.b)-at < n+4 || r.b[at] != '"' || string(r.b[at+1:at+1+n]) != name || r.b[at+1+n] != '"' || r.b[at+2+n] != ':' {
+	if len(r.b)-at < n+4 || r.b[at] != '"' || r.b[at+1] != name[0] || string(r.b[at+1:at+1+n]) != name || r.b[at+1+n] != '"' || r.b[at+2+n] != ':' {
 		return false
 	}
 	r.pos, r.more = at+n+3, true
@@ -127,29 +128,21 @@ func (r *straight) word() []byte {
 	return nil
 }
 
-// skipObject passes over an object, of which record reads every byte later.
-func (r *straight) skipObject() {
-	depth := 0
-	for r.pos < len(r.b) {
-		switch c := r.b[r.pos]; {
-		case c == '"':
-			n := bytes.IndexByte(r.b[r.pos+1:], '"')
-			if n < 0 {
-				r.fail = true
-				return
-			}
-			r.pos += n + 1
-		case c == '{' || c == '[':
-			depth++
-		case c == '}' || c == ']':
-			depth--
+// skipData passes over the data, of which record reads every byte later: up to a
+// brace with the next member of an event behind it. A text cannot hold that, for a
+// quote in it would be escaped.
+func (r *straight) skipData() {
+	for {
+		n := bytes.IndexByte(r.b[r.pos:], '}')
+		if n < 0 {
+			r.fail = true
+			return
 		}
-		r.pos++
-		if depth == 0 {
+		r.pos += n + 1
+		if next := r.b[r.pos:]; len(next) > 6 && (string(next[:6]) == `,"herd` || string(next[:6]) == `,"half`) {
 			return
 		}
 	}
-	r.fail = true
 }
 
 func (r *straight) record(d record) {
@@ -166,8 +159,8 @@ func (r *straight) text(f *Field, v *string) {
 	b := r.word()
 	switch {
 	case r.fail:
-	case r.keep != nil:
-		*v = r.keep.text(b)
+	case r.texts != nil:
+		*v = r.texts.text(b)
 	default:
 		*v = r.s[r.pos-1-len(b) : r.pos-1]
 	}
@@ -220,17 +213,13 @@ func (r *straight) boolean(f *Field, v *OptBool) {
 
 func (r *straight) date(f *Field, v *Date) {
 	if r.member(f.Name) {
-		b := r.word()
-		if r.keep != nil && string(b) == r.keep.day {
-			*v = r.keep.date
-			return
+		var err error
+		if b := r.word(); r.texts != nil {
+			*v, err = r.texts.dateOf(b)
+		} else {
+			*v, err = ParseDate(string(b))
 		}
-		d, err := ParseDate(string(b))
 		r.fail = r.fail || err != nil
-		*v = d
-		if r.keep != nil && !r.fail {
-			r.keep.day, r.keep.date = string(b), d
-		}
 	}
 }
 
@@ -285,6 +274,26 @@ func (r *straight) objects(f *Field, v list) {
 	r.lit(']')
 	r.more = true
 }
+
+// kindOf is ParseKind; 0 = none.
+func kindOf(name []byte) Kind {
+	if len(name) > 0 {
+		for _, k := range kindsByLetter[name[0]] {
+			if specs[k].Name == string(name) {
+				return k
+			}
+		}
+	}
+	return 0
+}
+
+var kindsByLetter = func() (by [256][]Kind) {
+	for k := KindArrival; k < kindEnd; k++ {
+		c := specs[k].Name[0]
+		by[c] = append(by[c], k)
+	}
+	return by
+}()
 
 // readUUID reads the one usual form, as parseUUID does.
 func readUUID(b []byte, to *uuid.UUID) bool {

@@ -13,10 +13,11 @@ func FuzzStraight(f *testing.F) {
 		f.Add([]byte(s))
 	}
 	var used Decoder
+	var lot Lot
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		slow, err := decodeSlowly(raw)
-		used.Reset()
-		lent, lentErr := used.Decode(raw)
+		lot.Reset()
+		lent, lentErr := used.Decode(raw, &lot)
 		if !reflect.DeepEqual(lent, slow) || !reflect.DeepEqual(lentErr, err) {
 			t.Fatalf("a decoder gives\n%+v, %v\nthe general reader has\n%+v, %v", lent, lentErr, slow, err)
 		}
@@ -33,17 +34,18 @@ func FuzzStraight(f *testing.F) {
 	})
 }
 
-// What a decoder lends is not disturbed by what it lends later, until it is reset;
-// and nothing of an event is left in the one that takes its place.
+// What a decoder lends is not disturbed by what it lends later, until the lot is
+// reset; and nothing of an event is left in the one that takes its place.
 func TestDecoderLends(t *testing.T) {
 	var d Decoder
+	var lot Lot
 	for round := range 3 {
-		d.Reset()
+		lot.Reset()
 		var lent, kept []*Event
-		for i := range 2*eventLot + round {
+		for i := range 2*eventRun + round {
 			// In another order each time, so that each place has held every kind.
 			s := strings.Replace(straightSeeds[(i+round)%len(straightSeeds)], `"animal":"`, fmt.Sprintf(`"animal":"%d-`, i), 1)
-			e, err := d.Decode([]byte(s))
+			e, err := d.Decode([]byte(s), &lot)
 			own, err2 := DecodeCanonical([]byte(s))
 			if err != nil || err2 != nil {
 				t.Fatal(err, err2)
@@ -125,9 +127,10 @@ func BenchmarkDecoder(b *testing.B) {
 	raw := []byte(straightSeeds[2])
 	b.ReportAllocs()
 	var d Decoder
+	var lot Lot
 	for b.Loop() {
-		d.Reset()
-		if _, err := d.Decode(raw); err != nil {
+		lot.Reset()
+		if _, err := d.Decode(raw, &lot); err != nil {
 			b.Fatal(err)
 		}
 	}
