@@ -110,30 +110,38 @@ func compute(f *repro.Herd, list []*repro.Definition, p repro.Params) ([]repro.A
 		return nil, badParam("by", "not_allowed", "none of these indices is grouped so; the groups of their definitions say how they are")
 	}
 	out, failed := make([]repro.Answer, len(list)), make([]error, len(list))
-	var next atomic.Int64
-	answer := func() {
-		for i := int(next.Add(1)) - 1; i < len(list); i = int(next.Add(1)) - 1 {
-			own := p
-			if !slices.Contains(list[i].Groups, p.By) {
-				own.By = ""
-			}
-			out[i], failed[i] = f.Index(list[i].Key, own)
-		}
-	}
 	// The indices have nothing to do with each other, and the fold may be read by
 	// many at once.
-	var wg sync.WaitGroup
-	if len(list) > 1 {
-		wg.Go(answer)
-	}
-	answer()
-	wg.Wait()
+	both(len(list), func(i int) {
+		own := p
+		if !slices.Contains(list[i].Groups, p.By) {
+			own.By = ""
+		}
+		out[i], failed[i] = f.Index(list[i].Key, own)
+	})
 	for _, err := range failed {
 		if err != nil {
 			return nil, indexProblem(err)
 		}
 	}
 	return out, nil
+}
+
+// both does n things on two processors: enough to be worth it, few enough to leave
+// room for other requests.
+func both(n int, do func(i int)) {
+	var next atomic.Int64
+	work := func() {
+		for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+			do(i)
+		}
+	}
+	var wg sync.WaitGroup
+	if n > 1 {
+		wg.Go(work)
+	}
+	work()
+	wg.Wait()
 }
 
 func (s *Server) listIndices(r *request) (*reply, error) {

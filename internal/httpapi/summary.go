@@ -168,7 +168,7 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition, v
 		if err != nil {
 			return err
 		}
-		p.Brief = true
+		p.Brief, p.Whole = true, p.By == "" // no rows are shown unless they are asked for
 		if out.answers, err = compute(v.Fold, list, p); err != nil {
 			return err
 		}
@@ -179,9 +179,6 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition, v
 		}
 		for i := range out.answers {
 			a := wireAnswer(&out.answers[i])
-			if p.By == "" {
-				a.Rows = []api.IndexRow{}
-			}
 			a.Evidence = ptr((&request{query: r.query, herd: h}).evidenceURL(&out.answers[i]))
 			out.summary.Indices[i] = a
 		}
@@ -226,23 +223,19 @@ func (s *Server) pool(r *request, out *api.Summary, list []*repro.Definition, po
 	if samePeriod(portions) {
 		out.From, out.To = day(p.From), day(p.To)
 	}
-	for i := range list {
+	out.Pool = make([]api.IndexAnswer, len(list))
+	both(len(list), func(i int) {
 		answers := make([]repro.Answer, len(portions))
 		for n := range portions {
 			answers[n] = portions[n].answers[i]
 		}
 		pooled := repro.Pool(answers)
 		a := wireAnswer(&pooled)
-		switch p.By {
-		case "":
-			a.Rows = []api.IndexRow{}
-		case repro.ByTechnician, repro.ByPen: // codes of the herd's own
-			if pooled.Params.By == p.By {
-				a.Rows = ownRows(portions, i)
-			}
+		if (p.By == repro.ByTechnician || p.By == repro.ByPen) && pooled.Params.By == p.By { // codes of the herd's own
+			a.Rows = ownRows(portions, i)
 		}
-		out.Pool = append(out.Pool, a)
-	}
+		out.Pool[i] = a
+	})
 	return nil
 }
 

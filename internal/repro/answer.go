@@ -33,6 +33,7 @@ type Params struct {
 	By       string     `json:"by"`            // grouping of the rows; "" = the index's own rows
 	Strata   string     `json:"strata"`        // cows or heifers
 	Brief    bool       `json:"-"`             // leave Answer.Evidence nil: several times faster
+	Whole    bool       `json:"-"`             // leave Answer.Rows empty
 
 	filled bool // the defaults are in place, and 0 means 0
 }

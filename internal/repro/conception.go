@@ -77,7 +77,7 @@ func finishConception(c *count) {
 	}
 	set("of_mature_services", mature(inNumerator), mature(inDenominator))
 	a.Provisional = w.count(flagImmature) > 0
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		r := t.row()
 		r.From, r.To = 0, 0
 		r.Provisional = t.count(flagImmature) > 0
@@ -110,7 +110,7 @@ func finishPerConception(c *count) {
 			a.measure(name, 0, false)
 		}
 	}
-	for i, t := range c.rows {
+	for i, t := range c.shown() {
 		r := &a.Rows[i]
 		r.Value, r.Numerator, r.Denominator, r.Interval = turned(t, r.Interval)
 		r.Small = t.num < smallBelow
@@ -177,7 +177,7 @@ func finishNonReturn(c *count) {
 	c.proportion()
 	a.counts("returned", c.whole.den-c.whole.num)
 	a.Provisional = c.whole.count(flagImmature) > 0
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		r := t.row()
 		r.From, r.To = 0, 0
 		a.Rows = append(a.Rows, r)
@@ -287,11 +287,14 @@ func finishReturns(c *count) {
 // share of normal returns in each group.
 func (c *count) shares() {
 	if c.by {
-		for _, t := range c.rows {
+		for _, t := range c.shown() {
 			r := t.row()
 			r.From, r.To = 0, 0
 			c.a.Rows = append(c.a.Rows, r)
 		}
+		return
+	}
+	if c.a.Params.Whole {
 		return
 	}
 	for _, label := range intervalLabels {

@@ -40,6 +40,9 @@ func (h *Herd) walkedOn(pen word, on event.Date) bool {
 func collectYield(q *query) {
 	w := q.newPenDays()
 	q.each(func(l *life) {
+		if l.in > w.to || l.out != 0 && l.out <= q.p.From { // not here on any day of the period
+			return
+		}
 		var quiet groupCount
 		own := q.readings(l, func(it item) {
 			lac := &l.lactations[it.lac]
@@ -417,10 +420,12 @@ func finishYield(c *count) {
 	a.Value, a.Interval, a.Small, a.NullReason = share(whole.found, whole.readings)
 	a.Measures = whole.measures()
 	if !c.by {
-		a.Rows = whole.steps()
+		if !a.Params.Whole {
+			a.Rows = whole.steps()
+		}
 		return
 	}
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		n := rows[t.label]
 		r := Row{Label: t.label, Numerator: &n.found, Denominator: &n.readings, Counts: n.counts(), Measures: n.measures()}
 		r.Value, r.Interval, r.Small, r.NullReason = share(n.found, n.readings)

@@ -116,7 +116,7 @@ func (c *count) medianDays() {
 }
 
 func (c *count) dayRows() {
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		r := Row{Label: t.label, Denominator: &t.den, Small: t.den > 0 && t.den < smallBelow, Counts: map[string]int{"cows": t.den}, Measures: map[string]*float64{}}
 		if v, ok := stats.Median(t.days); ok {
 			r.Value = &v
@@ -271,7 +271,7 @@ func finishInCalf(c *count) {
 	v, ok := ratio(w.num-lost, w.den)
 	a.measure("net_of_losses", v, ok)
 	a.Provisional = w.count(flagImmature) > 0
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		r := t.row()
 		r.From, r.To = 0, 0
 		r.Provisional = t.count(flagImmature) > 0

@@ -82,7 +82,7 @@ func finishLoss(c *count) {
 	}
 	a.Measures = w.stages()
 	if c.by {
-		for _, t := range c.rows {
+		for _, t := range c.shown() {
 			r := t.row()
 			r.From, r.To, r.Measures = 0, 0, t.stages()
 			a.Rows = append(a.Rows, r)

@@ -176,7 +176,7 @@ func finishMonths(c *count) {
 	var whole monthly
 	rows := map[string]*monthly{}
 	ripe := map[event.Date]event.Date{}
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		rows[t.label] = &monthly{provisional: !c.by && t.count(flagProvisional) > 0}
 	}
 	for _, pt := range c.parts {
@@ -201,7 +201,7 @@ func finishMonths(c *count) {
 	whole.work()
 	a.fillMonthly(&whole)
 	c.target(a.Measures, a.Params.To, a.Value)
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		m := rows[t.label]
 		m.days = whole.days
 		if !c.by {
@@ -369,7 +369,7 @@ func finishCost(c *count) {
 	} else {
 		a.NullReason = "range"
 	}
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		r := Row{Label: t.label, Numerator: &t.num, Denominator: &t.den, NullReason: "counts_only", Counts: map[string]int{"open_costly": t.num, "open": t.den}}
 		a.Rows = append(a.Rows, r)
 	}
@@ -437,7 +437,7 @@ func finishProjected(c *count) {
 	delete(a.Measures, "mean")
 	delete(a.Measures, "median")
 	a.counts("estimated", w.count(flagEstimated))
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		n := float64(t.den)
 		a.Rows = append(a.Rows, Row{Label: t.label, Value: &n, Denominator: &t.den, Counts: map[string]int{"due": t.den, "estimated": t.count(flagEstimated)}})
 	}

@@ -361,6 +361,12 @@ func TestAnswersCountTheirEvidence(t *testing.T) {
 			if got, want := marshal(t, brief), marshal(t, a); got != want {
 				t.Fatalf("%s: without its evidence\n%s\nwith it\n%s", d.Key, got, want)
 			}
+			whole := ask(t, h, d.Key, repro.Params{From: firstDay, To: lastDay, On: lastDay, Whole: true})
+			rowless := a
+			rowless.Rows = []repro.Row{}
+			if got, want := marshal(t, whole), marshal(t, rowless); got != want {
+				t.Fatalf("%s: without its rows\n%s\nwith them\n%s", d.Key, got, want)
+			}
 			if a.Value == nil && a.NullReason == "" || a.Value != nil && a.NullReason != "" {
 				t.Fatalf("%s: value %v with reason %q", d.Key, a.Value, a.NullReason)
 			}

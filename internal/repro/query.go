@@ -299,6 +299,14 @@ type count struct {
 	parts []part
 }
 
+// shown are the rows that the answer is to show.
+func (c *count) shown() []*tally {
+	if c.a.Params.Whole {
+		return nil
+	}
+	return c.rows
+}
+
 func (ix *index) answer(p Params, parts []part) Answer {
 	a := Answer{
 		Key: ix.def.Key, Definition: &ix.def, Params: p, Unit: ix.def.Unit,
@@ -328,10 +336,17 @@ func (ix *index) answer(p Params, parts []part) Answer {
 		}
 		return naturalOrder(x.label, y.label)
 	})
+	c.whole.order()
+	for _, t := range c.shown() {
+		t.order()
+	}
 	for _, reason := range sortedKeys(c.whole.reasons) {
 		a.Excluded = append(a.Excluded, Excluded{reason, reasonText(reason), c.whole.reasons[reason]})
 	}
 	ix.finish(&c)
+	if p.Whole {
+		a.Rows = []Row{}
+	}
 	if ix.cowsOnly && p.Strata != StrataCows {
 		a.Value, a.NullReason = nil, "cows_only"
 	}

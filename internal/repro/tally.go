@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/stats"
 )
 
 // cell counts the items of one herd that are alike in all that figures are made of:
@@ -141,6 +142,10 @@ func (t *tally) take(x *cell) {
 		t.flags[bits.TrailingZeros16(uint16(f))] += x.n
 	}
 }
+
+// order puts the days in order, for medians and the like: of a pool of herds there
+// are very many, and they are small numbers.
+func (t *tally) order() { stats.Sort(t.days) }
 
 func (t *tally) count(f flag) int { return t.flags[bits.TrailingZeros16(uint16(f))] }
 

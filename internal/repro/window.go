@@ -262,6 +262,9 @@ func finishWindows(c *count, insemination bool) {
 	c.proportion()
 	w := &c.whole
 	for _, t := range c.rows {
+		a.Provisional = a.Provisional || a.Value == nil && !c.by && t.count(flagProvisional) > 0
+	}
+	for _, t := range c.shown() {
 		r := t.row()
 		if t.count(flagProvisional) > 0 && !c.by {
 			n, d := t.count(flagPregnant), t.count(flagEligible)
@@ -276,7 +279,6 @@ func finishWindows(c *count, insemination bool) {
 			r.net(t.num - t.numLost)
 		}
 		a.Rows = append(a.Rows, r)
-		a.Provisional = a.Provisional || (r.Provisional && a.Value == nil)
 	}
 	if len(c.rows) == 0 && w.den == 0 {
 		a.NullReason = "no_whole_window"
@@ -382,7 +384,7 @@ func finishCycles(c *count) {
 	a, w := c.a, &c.whole
 	a.Numerator, a.Denominator = &w.num, &w.aux
 	a.Value, a.Interval, a.Small, a.NullReason = share(w.num, w.aux)
-	for _, t := range c.rows {
+	for _, t := range c.shown() {
 		r := t.row()
 		r.Denominator = &t.aux
 		r.Value, r.Interval, r.Small, r.NullReason = share(t.num, t.aux)

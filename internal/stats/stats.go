@@ -39,6 +39,46 @@ func Wilson(k, n int) (Interval, bool) {
 	return Interval{Low: max(0, low), High: min(1, high), Level: 0.95, Method: "wilson"}, true
 }
 
+// Sort puts xs in ascending order. Days are many and small: they are counted rather
+// than compared.
+func Sort(xs []int) {
+	const few = 64
+	if len(xs) < few || slices.IsSorted(xs) {
+		slices.Sort(xs)
+		return
+	}
+	low, high := xs[0], xs[0]
+	for _, x := range xs {
+		low, high = min(low, x), max(high, x)
+	}
+	span := uint(high) - uint(low) // right even where the difference overflows
+	if span >= 4*uint(len(xs)) {
+		slices.Sort(xs)
+		return
+	}
+	counts := make([]int32, span+1)
+	for _, x := range xs {
+		counts[x-low]++
+	}
+	i := 0
+	for x, n := range counts {
+		for range n {
+			xs[i] = low + x
+			i++
+		}
+	}
+}
+
+// sorted is a sorted copy of xs, or xs itself if it is in order.
+func sorted(xs []int) []int {
+	if slices.IsSorted(xs) {
+		return xs
+	}
+	xs = slices.Clone(xs)
+	Sort(xs)
+	return xs
+}
+
 // Mean is the arithmetic mean; false if there is nothing to average.
 func Mean(xs []int) (float64, bool) {
 	if len(xs) == 0 {
@@ -57,7 +97,7 @@ func Median(xs []int) (float64, bool) {
 	if len(xs) == 0 {
 		return 0, false
 	}
-	s := slices.Sorted(slices.Values(xs))
+	s := sorted(xs)
 	h := len(s) / 2
 	if len(s)%2 == 1 {
 		return float64(s[h]), true
@@ -72,7 +112,7 @@ func Quantile(xs []int, q float64) (float64, bool) {
 	if len(xs) == 0 || !(q > 0 && q <= 1) {
 		return 0, false
 	}
-	s := slices.Sorted(slices.Values(xs))
+	s := sorted(xs)
 	i := int(math.Ceil(q*float64(len(s))-1e-9)) - 1
 	return float64(s[max(0, i)]), true
 }
@@ -83,7 +123,7 @@ func Mode(xs []int) (float64, bool) {
 	if len(xs) == 0 {
 		return 0, false
 	}
-	s := slices.Sorted(slices.Values(xs))
+	s := sorted(xs)
 	best, most := s[0], 0
 	for i := 0; i < len(s); {
 		j := i

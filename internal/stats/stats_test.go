@@ -2,7 +2,10 @@ package stats_test
 
 import (
 	"math"
+	"slices"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"byrelog.example/internal/stats"
 )
@@ -96,4 +99,19 @@ func TestSpread(t *testing.T) {
 			t.Errorf("quantile %v = %v", q, v)
 		}
 	}
+}
+
+// Days that lie close together are counted, others compared; both give one order.
+func TestSort(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		one := rapid.IntRange(-300, 300)
+		if rapid.Bool().Draw(t, "far") {
+			one = rapid.OneOf(one, rapid.Int())
+		}
+		xs := rapid.SliceOfN(one, 0, 300).Draw(t, "xs")
+		want := slices.Sorted(slices.Values(xs))
+		if stats.Sort(xs); !slices.Equal(xs, want) {
+			t.Fatalf("%v, want %v", xs, want)
+		}
+	})
 }

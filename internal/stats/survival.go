@@ -1,9 +1,6 @@
 package stats
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // Span is how long one subject was followed, in whole days (negative counts
 // as 0), and whether the event ended it or it was censored.
@@ -42,17 +39,32 @@ type Curve struct {
 // is left as it is.
 func KaplanMeier(spans []Span) Curve {
 	c := Curve{N: len(spans), Steps: []Step{}}
-	sorted := slices.Clone(spans)
-	slices.SortFunc(sorted, func(a, b Span) int { return max(0, a.Days) - max(0, b.Days) })
+	events, censored := make([]int, 0, len(spans)), make([]int, 0, len(spans))
+	for _, s := range spans {
+		if s.Event {
+			events = append(events, max(0, s.Days))
+		} else {
+			censored = append(censored, max(0, s.Days))
+		}
+	}
+	Sort(events)
+	Sort(censored)
 	survival, greenwood := 1.0, 0.0
-	for i := 0; i < len(sorted); {
-		s := Step{Days: max(0, sorted[i].Days), AtRisk: len(sorted) - i}
-		for ; i < len(sorted) && max(0, sorted[i].Days) == s.Days; i++ {
-			if sorted[i].Event {
-				s.Events++
-			} else {
-				s.Censored++
-			}
+	for len(events)+len(censored) > 0 {
+		s := Step{AtRisk: len(events) + len(censored)}
+		switch {
+		case len(events) == 0:
+			s.Days = censored[0]
+		case len(censored) == 0:
+			s.Days = events[0]
+		default:
+			s.Days = min(events[0], censored[0])
+		}
+		for ; len(events) > 0 && events[0] == s.Days; events = events[1:] {
+			s.Events++
+		}
+		for ; len(censored) > 0 && censored[0] == s.Days; censored = censored[1:] {
+			s.Censored++
 		}
 		c.Events, c.Censored = c.Events+s.Events, c.Censored+s.Censored
 		if left := s.AtRisk - s.Events; left == 0 {
