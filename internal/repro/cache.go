@@ -183,9 +183,9 @@ func (c *cache) forget(g int32) {
 }
 
 // stale forgets what the touched numbers had a part in.
-func (h *Herd) stale(touched map[int32]bool) {
+func (h *Herd) stale(touched []int32) {
 	h.cache.current, h.cache.others = nil, nil
-	for n := range touched {
+	for _, n := range touched {
 		if n == herdLevel {
 			h.cache.walks = nil
 		} else {

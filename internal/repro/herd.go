@@ -53,6 +53,7 @@ type Herd struct {
 	token   *token          // marks what this herd may change in place
 	ownsOf  *token          // of the elements of numbers and edits
 
+	touched touches      // in Apply
 	changes atomic.Int64 // see Changes
 
 	mu    sync.Mutex
@@ -147,7 +148,7 @@ func (h *Herd) WithPolicies(ps Policies) *Herd {
 func (h *Herd) Apply(facts []Fact) {
 	h.changes.Add(1)
 	var s side
-	touched := map[int32]bool{} // true: some of its records are loose
+	touched := &h.touched
 	for i := range facts {
 		f := &facts[i]
 		if f.Seq <= h.seq || f.Event == nil {
@@ -158,9 +159,7 @@ func (h *Herd) Apply(facts []Fact) {
 			h.cache.owners.own(f.Seq, noOwner)
 			if owner, ok := h.ownerOf(f.Voids); ok {
 				h.drop(owner, f.Voids, &s)
-				if _, known := touched[owner]; !known {
-					touched[owner] = false
-				}
+				touched.note(owner, false)
 			}
 			continue
 		}
@@ -171,19 +170,56 @@ func (h *Herd) Apply(facts []Fact) {
 		h.cache.owners.own(f.Seq, n)
 		r := h.newRec(f, &s)
 		h.cache.dates.see(r.on)
-		touched[n] = h.add(h.change(n), &r, &s) || touched[n]
+		touched.note(n, h.add(h.change(n), &r, &s))
 		if r.kind == event.KindRenumber {
 			h.link(n, h.numberOf(r.text))
 		}
 	}
-	for n, untidy := range touched {
-		if untidy {
+	for _, n := range touched.list {
+		if touched.loose(n) {
 			h.settle(h.change(n), &s)
 		}
 	}
-	if len(touched) > 0 {
-		h.stale(touched)
+	if len(touched.list) > 0 {
+		h.stale(touched.list)
+		touched.clear()
 	}
+}
+
+// touches notes which numbers a batch touches: a fold from the log does it for every
+// event. Between batches it is empty.
+type touches struct {
+	list  []int32
+	state []uint8 // by number, from herdLevel on
+}
+
+const (
+	touchedOnly uint8 = iota + 1
+	touchedLoose
+)
+
+// note notes a number, and whether some of its records are loose.
+func (t *touches) note(n int32, loose bool) {
+	at := int(n - herdLevel)
+	if at >= len(t.state) {
+		t.state = append(t.state, make([]uint8, at+1-len(t.state))...)
+	}
+	if t.state[at] == 0 {
+		t.list = append(t.list, n)
+		t.state[at] = touchedOnly
+	}
+	if loose {
+		t.state[at] = touchedLoose
+	}
+}
+
+func (t *touches) loose(n int32) bool { return t.state[n-herdLevel] == touchedLoose }
+
+func (t *touches) clear() {
+	for _, n := range t.list {
+		t.state[n-herdLevel] = 0
+	}
+	t.list = t.list[:0]
 }
 
 func (h *Herd) code(s string) word { return h.words.code(s, h.token) }
@@ -417,7 +453,7 @@ func (h *Herd) Trim() {
 	h.rebase()
 	h.words.trim(h.token)
 	h.names, h.numbers, h.recorders = slices.Clip(slices.Clone(h.names)), slices.Clip(slices.Clone(h.numbers)), slices.Clip(slices.Clone(h.recorders))
-	h.ownsOf = h.token
+	h.ownsOf, h.touched = h.token, touches{}
 	h.changes.Add(1)
 }
 
@@ -491,6 +527,7 @@ func (h *Herd) Changes() int64 { return h.changes.Load() }
 // derives on demand; Derived is the latter alone.
 func (h *Herd) Size() int64 {
 	size := int64(unsafe.Sizeof(*h)) + int64(cap(h.base)) + 4*int64(cap(h.ends)+cap(h.names)+cap(h.numbers)) + 8*int64(cap(h.edits)) + h.edited +
-		40*int64(len(h.parents)) + int64(4*cap(h.recorders))*int64(unsafe.Sizeof(recorder{})) + h.words.size()
+		40*int64(len(h.parents)) + int64(4*cap(h.recorders))*int64(unsafe.Sizeof(recorder{})) + h.words.size() +
+		int64(4*cap(h.touched.list)+cap(h.touched.state))
 	return size + h.Derived()
 }
