@@ -110,5 +110,7 @@ func empty[T any, P interface {
 	*T
 	Data
 }](d Data) {
-	*d.(P) = *new(T)
+	if p, ok := d.(P); ok {
+		*p = *new(T)
+	}
 }

@@ -103,7 +103,7 @@ func hash(label, reason string, flags flag, from event.Date, dated bool) uint32 
 		mix(uint32(n)<<16 | uint32(reason[0])<<8 | uint32(reason[n-1]))
 	}
 	if dated {
-		mix(uint32(from)) //nolint:gosec // any bits will do
+		mix(uint32(from))
 	}
 	return h ^ h>>15
 }
