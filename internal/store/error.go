@@ -153,7 +153,7 @@ func kindOf(pg *pgconn.PgError) Kind {
 	switch pg.Code {
 	case "23505": // unique_violation
 		switch pg.ConstraintName {
-		case "events_id_key":
+		case "events_id_key", "notes_pkey": // a note is written with its event, in either order
 			return ErrIDTaken
 		case "idempotency_keys_pkey":
 			return ErrKeyTaken

@@ -154,6 +154,36 @@ func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql st
 	return nil
 }
 
+// single runs one statement that writes as a transaction of its own: one round trip
+// for all of it. There is no herd, so a role under row-level security would see
+// nothing. Between the sending and the answer nobody knows the outcome, and a broken
+// connection there is ErrOutcomeUnknown; only an answer that says ERROR is a rollback.
+func (p *pool) single(ctx context.Context, op string, sql string, args []any, scan func(pgx.CollectableRow) error) error {
+	ctx, cancel := context.WithTimeout(ctx, p.deadline)
+	defer cancel()
+	conn, err := p.conn(ctx)
+	if err != nil {
+		return classify(op, err)
+	}
+	defer conn.Release()
+	// Once for each connection: what fails here has not been sent.
+	if _, err := conn.Conn().Prepare(ctx, sql, sql); err != nil {
+		return classify(op, err)
+	}
+	rows, err := conn.Query(ctx, sql, args...)
+	if err == nil {
+		for rows.Next() && err == nil {
+			err = scan(rows)
+		}
+		rows.Close()
+		err = errors.Join(err, rows.Err())
+	}
+	if err != nil {
+		return classify(op, commitError(err))
+	}
+	return nil
+}
+
 // begin gives the statements that open a transaction. A UUID prints as hex digits
 // and hyphens only, so it needs no parameter, and one round trip does for both.
 func (p *pool) begin(herd uuid.UUID) string {
