@@ -156,6 +156,7 @@ func (c *carrier) send(ctx context.Context, x *piece) (sent bool, err error) {
 	after := c.head
 	go func() {
 		defer close(f.done)
+		defer c.p.book.appenderOf(c.p.herd).ahead()()
 		_, f.err = c.p.book.db.AppendAhead(fctx, c.p.herd.ID, after, b, func() { close(f.began) }, f.turn)
 	}()
 	c.flights = append(c.flights, f)

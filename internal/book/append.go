@@ -2,6 +2,7 @@ package book
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"time"
@@ -79,27 +80,55 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 		return nil, fail(TooLarge, "too-many-events", "%d events; at most %d in one request", len(events), MaxAppend)
 	}
 	j := &job{events: events, options: o, done: make(chan struct{})}
-	if err := b.prepare(h, j); err != nil {
+	err := b.prepare(h, j)
+	if err != nil {
 		return nil, err
 	}
 	if err := b.classify(ctx, h, j); err != nil {
 		return nil, err
-	}
-	// Only what is new: a repeated event is in the records that it would be held
-	// against.
-	if !o.History && len(j.fresh) > 0 {
-		if err := b.allowed(ctx, h, j); err != nil {
-			return nil, err
-		}
 	}
 	if len(j.fresh) == 0 && o.Key == nil && o.ExpectHead == nil {
 		// Nothing to write: the answer is known without the head's lock.
 		head, err := b.db.HeadOf(ctx, h.ID)
 		return &Receipt{Results: j.results, Head: headOf(head)}, wrap("read head", err)
 	}
-	if err := b.appenderOf(h).submit(j); err != nil {
+	// Only what is new: a repeated event is in the records that it would be held
+	// against.
+	unchecked := !o.History && len(j.fresh) > 0
+	j.appender = b.appenderOf(h)
+	if j.appender.gathers(j) {
+		vetted := false
+		if unchecked && len(j.fresh) == 1 {
+			if vetted, err = b.vet(j); err != nil {
+				return nil, err
+			}
+		}
+		if unchecked && !vetted {
+			if err := b.allowed(ctx, h, j); err != nil {
+				return nil, err
+			}
+			unchecked = false
+		}
+		if b.gather.submit(j) {
+			if receipt, err := j.wait(ctx); !errors.Is(err, errAside) {
+				return receipt, err
+			}
+			j.done = make(chan struct{})
+		}
+	}
+	if unchecked {
+		if err := b.allowed(ctx, h, j); err != nil {
+			return nil, err
+		}
+	}
+	if err := j.appender.submit(j); err != nil {
 		return nil, err
 	}
+	return j.wait(ctx)
+}
+
+// wait returns when the job is done with.
+func (j *job) wait(ctx context.Context) (*Receipt, error) {
 	select {
 	case <-j.done:
 		return j.receipt, j.err
@@ -166,11 +195,7 @@ func (b *Book) allowed(ctx context.Context, h *Herd, j *job) error {
 		placed := make(map[uuid.UUID]int64, len(j.fresh))
 		for _, r := range j.fresh {
 			if refusal := fold.Refusal(r.event); refusal != nil {
-				prefix := ""
-				if len(j.events) > 1 {
-					prefix = "/" + strconv.Itoa(r.results[0])
-				}
-				list = append(list, Fault{Pointer: prefix, Column: "animal", Code: refusal.Code, Detail: refusal.Text})
+				list = append(list, j.faultOf(r, refusal))
 			}
 			if fold == v.Fold {
 				return nil
@@ -194,8 +219,20 @@ func (b *Book) allowed(ctx context.Context, h *Herd, j *job) error {
 	return refused(list)
 }
 
-// job is one append on its way through the herd's appender.
+func (j *job) faultOf(r *row, refusal *repro.Refusal) Fault {
+	prefix := ""
+	if len(j.events) > 1 {
+		prefix = "/" + strconv.Itoa(r.results[0])
+	}
+	return Fault{Pointer: prefix, Column: "animal", Code: refusal.Code, Detail: refusal.Text}
+}
+
+// job is one append on its way through the gatherer or the herd's appender.
 type job struct {
+	appender *appender
+	vetted   bool  // its one new event was held against the records as of line:
+	line     int64 // it may only be written there
+
 	events  []*event.Event
 	options AppendOptions
 	made    map[uuid.UUID]bool // ids that this process gave to events without one

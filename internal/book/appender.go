@@ -9,23 +9,33 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
-	"byrelog.example/internal/repro"
 	"byrelog.example/internal/store"
 )
 
 // appender groups the appends of one herd: whatever waits when the head comes
 // free becomes one transaction, and every caller gets its own answer after the
 // commit. Measured on one herd with 64 clients that is some forty times the
-// rate of a transaction each. Between processes the head's row lock still
-// decides; nothing about the head is remembered here.
+// rate of a transaction each. It takes what the gatherer cannot: large appends,
+// conditions on the head, and whatever another process got in the way of.
 type appender struct {
 	book *Book
 	herd *Herd
 
-	mu     sync.Mutex // guards queue, queued and busy
+	mu     sync.Mutex // guards the rest
 	queue  []*job
 	queued int // events in queue
 	busy   bool
+	// head is where this process takes the log to end, if known: where its own last
+	// commit left it. Another process may have gone on, so that only the gatherer
+	// uses it, whose statement holds it against the head as it is.
+	head  store.Head
+	known bool
+	// line is raised whenever head was not reached from the one before by this process's
+	// own shared transactions: on one line nobody else has written anything.
+	line int64
+	// flights are chunks of an import that are stored and not committed: whoever wants
+	// their numbers waits for them, which a shared transaction must not.
+	flights int
 }
 
 func (b *Book) appenderOf(h *Herd) *appender {
@@ -144,6 +154,7 @@ func (a *appender) write(ctx context.Context, group []*job) (store.Head, error) 
 		return a.plan(head, group), nil
 	})
 	if err == nil {
+		a.believe(head)
 		a.advance(group, head)
 		a.book.wake(a.herd.ID)
 	}
@@ -152,20 +163,9 @@ func (a *appender) write(ctx context.Context, group []*job) (store.Head, error) 
 
 // advance hands the herd's fold, if it is in memory and stands right before the
 // group, what the group has written, which spares the next reader a look into the
-// log. A void is left to that reader: its target has to be looked up.
+// log.
 func (a *appender) advance(group []*job, head store.Head) {
-	var facts []repro.Fact
-	for _, j := range group {
-		if j.err != nil {
-			continue
-		}
-		for _, r := range j.fresh {
-			if r.event.Kind == event.KindVoid || len(r.results) == 0 {
-				return
-			}
-			facts = append(facts, repro.Fact{Event: r.event, Seq: j.results[r.results[0]].Seq, RecordedAt: head.RecordedAt})
-		}
-	}
+	facts := factsOf(group, head)
 	if len(facts) == 0 {
 		return
 	}
@@ -176,12 +176,62 @@ func (a *appender) advance(group []*job, head store.Head) {
 	defer a.book.cache.give(e)
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	if e.fold == nil || e.head.Seq != facts[0].Seq-1 {
-		return
+	e.advance(facts, head)
+}
+
+// believe notes where the log stands after a commit of this process that saw the head.
+func (a *appender) believe(head store.Head) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	// Two commits may be noted in the other order.
+	if !a.known || head.Seq > a.head.Seq {
+		a.head, a.known = head, true
+		a.line++
 	}
-	e.fold.Apply(facts)
-	e.fold.Settle()
-	e.head = headOf(head)
+}
+
+// follow notes where a shared transaction has taken the log from where it was believed
+// to be.
+func (a *appender) follow(from, to store.Head) {
+	a.mu.Lock()
+	same := a.known && a.head == from
+	if same {
+		a.head = to
+	}
+	a.mu.Unlock()
+	if !same {
+		a.believe(to)
+	}
+}
+
+// doubt takes a belief back that turned out wrong.
+func (a *appender) doubt(head store.Head) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.head == head {
+		a.known = false
+		a.line++
+	}
+}
+
+// belief is where the log ends and the line that it stands on, if that is known and
+// nothing is on its way there.
+func (a *appender) belief() (head store.Head, line int64, known bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.head, a.line, a.known && a.flights == 0
+}
+
+// ahead notes that rows are being stored ahead of the head, until end is called.
+func (a *appender) ahead() (end func()) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.flights++
+	return func() {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.flights--
+	}
 }
 
 func (a *appender) plan(head store.Head, group []*job) store.Batch {

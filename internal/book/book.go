@@ -44,6 +44,7 @@ type Book struct {
 
 	source string
 	cache  *cache
+	gather *gatherer
 	states states
 	tokens tokenCache
 	herds  herdCache
@@ -78,7 +79,7 @@ func New(db *store.DB, o Options) *Book {
 		o.Source = DefaultSource
 	}
 	life, end := context.WithCancel(context.Background())
-	return &Book{
+	b := &Book{
 		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, source: o.Source, life: life, end: end,
 		cache:     newCache(o.CacheSize),
 		states:    newStates(db),
@@ -91,6 +92,8 @@ func New(db *store.DB, o Options) *Book {
 		keeping:   map[uuid.UUID]bool{},
 		packing:   make(chan struct{}, 1),
 	}
+	b.gather = &gatherer{book: b}
+	return b
 }
 
 // Close stops the imports that are running, each after the chunk that it is at;
@@ -123,12 +126,22 @@ func (b *Book) today(h *store.Herd) event.Date { return event.DateOf(b.now().In(
 // zone never fails: a herd's zone was checked when it was set, and a zone that
 // a later system no longer knows must not make its book unreadable.
 func zone(name string) *time.Location {
+	if kept, ok := zones.Load(name); ok {
+		if loc, ok := kept.(*time.Location); ok {
+			return loc
+		}
+	}
 	loc, err := time.LoadLocation(name)
 	if err != nil {
 		return time.UTC
 	}
+	zones.Store(name, loc)
 	return loc
 }
+
+// zones are those that were loaded before: to load one is to read a file, and every
+// answer asks what day it is. They are as many as the system knows.
+var zones sync.Map
 
 func newSalt() (s event.Salt) {
 	_, _ = rand.Read(s[:]) // never fails: crypto/rand aborts the program instead

@@ -148,6 +148,16 @@ func (b *Book) Epoch(ctx context.Context) (int64, error) {
 	return s.Epoch, wrap("read epoch", err)
 }
 
+// EpochLately is the epoch as it was at most a second ago. For the answer to an append,
+// which the head's hash has tied to the log that it went into already: the worst that
+// an old epoch does there is to send its reader to the beginning once more.
+func (b *Book) EpochLately(ctx context.Context) (int64, error) {
+	if p := b.states.lately.Load(); p != nil {
+		return *p, nil
+	}
+	return b.Epoch(ctx)
+}
+
 // Wait returns when the herd's log has gone beyond seq after, when d (at most
 // 30 seconds) has passed, or when ctx ends; it does not say which. It holds no
 // connection while it waits. Appends of this process wake it at once, those of

@@ -3,7 +3,9 @@ package book
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -21,7 +23,13 @@ type states struct {
 
 	mu      sync.Mutex // guards waiting
 	waiting map[uuid.UUID]*question
+
+	// lately is the epoch that was read last, for as long as lastingEpoch.
+	lately atomic.Pointer[int64]
 }
+
+// lastingEpoch is how long an epoch is told without asking again.
+const lastingEpoch = time.Second
 
 // Marks gives for each herd a short text that changes whenever anything that an answer about the
 // herd may depend on does: its log, its policies, the epoch, the date where it is.
@@ -55,8 +63,17 @@ func newStates(db *store.DB) states {
 // question is what is asked about a herd: next is the reply to the question that
 // nobody has put yet. A herd is in the map while one is due or under way.
 type question struct {
-	next *reply
+	next    *reply
+	readers int // that wait for next
 }
+
+// Behind a question that a crowd had waited for, the next one waits a moment longer, so
+// that more share it; measured, a fifth of the processor time of a read. Few readers, or
+// one after the other, never wait for it.
+const (
+	aCrowd    = 4
+	gathering = 100 * time.Microsecond
+)
 
 type reply struct {
 	done  chan struct{}
@@ -79,6 +96,7 @@ func (s *states) of(ctx context.Context, herd uuid.UUID) (store.State, error) {
 		r = &reply{done: make(chan struct{})}
 		q.next = r
 	}
+	q.readers++
 	s.mu.Unlock()
 	if idle {
 		// Not the caller's goroutine: it may be gone before the last question.
@@ -93,10 +111,16 @@ func (s *states) of(ctx context.Context, herd uuid.UUID) (store.State, error) {
 }
 
 func (s *states) serve(herd uuid.UUID, q *question) {
+	crowd := false
 	for {
+		if crowd {
+			time.Sleep(gathering)
+		}
+		s.room(q)
 		s.mu.Lock()
 		r := q.next
-		q.next = nil
+		crowd = q.readers >= aCrowd
+		q.next, q.readers = nil, 0
 		if r == nil {
 			delete(s.waiting, herd)
 			s.mu.Unlock()
@@ -106,6 +130,39 @@ func (s *states) serve(herd uuid.UUID, q *question) {
 		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 		r.state, r.err = s.ask(ctx, herd)
 		cancel()
+		if r.err == nil {
+			s.heard(r.state.Epoch)
+		}
 		close(r.done)
+	}
+}
+
+// heard keeps an epoch for a while. Not longer than that after it was read: what is
+// read meanwhile of the same epoch does not lengthen it.
+func (s *states) heard(epoch int64) {
+	old := s.lately.Load()
+	if old != nil && *old == epoch {
+		return
+	}
+	p := &epoch
+	if s.lately.CompareAndSwap(old, p) {
+		time.AfterFunc(lastingEpoch, func() { s.lately.CompareAndSwap(p, nil) })
+	}
+}
+
+// room lets who could run at this moment come first, and share the question: on a busy
+// machine that is many readers, on an idle one nobody is waited for.
+func (s *states) room(q *question) {
+	for range 8 {
+		s.mu.Lock()
+		before := q.readers
+		s.mu.Unlock()
+		runtime.Gosched()
+		s.mu.Lock()
+		after := q.readers
+		s.mu.Unlock()
+		if after == before {
+			return
+		}
 	}
 }

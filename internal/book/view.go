@@ -378,6 +378,13 @@ func (c *cache) peek(herd uuid.UUID) *entry {
 	return e
 }
 
+// put returns an entry that has not been changed, without a look at its size.
+func (c *cache) put(e *entry) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	e.users--
+}
+
 // give returns an entry after use. Beyond the bound the least used herds give up what
 // their folds have derived, which is most of it and quickly derived again; where
 // that is not enough, the least used ones are dropped. One in use is never dropped.

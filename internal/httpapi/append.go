@@ -200,7 +200,7 @@ func (s *Server) append(r *request, b *batch, sum []byte, o book.AppendOptions) 
 	if err != nil {
 		return nil, err
 	}
-	epoch, err := s.book.Epoch(r.ctx)
+	epoch, err := s.book.EpochLately(r.ctx)
 	if err != nil {
 		return nil, err
 	}
