@@ -56,23 +56,27 @@ func newSecret() string {
 		}
 		b.WriteByte(base62[n.Int64()])
 	}
-	return b.String() + checkDigits(b.String())
+	check := checkDigits(b.String())
+	return b.String() + string(check[:])
 }
 
-func checkDigits(s string) string {
+func checkDigits(s string) (out [tokenCheck]byte) {
 	n := crc32.ChecksumIEEE([]byte(s))
-	var out [tokenCheck]byte
 	for i := tokenCheck - 1; i >= 0; i-- {
 		out[i] = base62[n%62]
 		n /= 62
 	}
-	return string(out[:])
+	return out
 }
 
 // wellFormed tells whether a string can be a token at all.
 func wellFormed(token string) bool {
 	n := len(tokenPrefix) + tokenRandom
-	return len(token) == n+tokenCheck && strings.HasPrefix(token, tokenPrefix) && checkDigits(token[:n]) == token[n:]
+	if len(token) != n+tokenCheck || !strings.HasPrefix(token, tokenPrefix) {
+		return false
+	}
+	check := checkDigits(token[:n])
+	return string(check[:]) == token[n:]
 }
 
 type tokenEntry struct {
@@ -90,9 +94,8 @@ type tokenCache struct {
 // Authenticate finds who the token stands for. Unauthenticated is the only
 // failure that tells about the token, and it does not tell why.
 func (b *Book) Authenticate(ctx context.Context, token string) (*Principal, error) {
-	denied := fail(Unauthenticated, "invalid-token", "the token is not valid: unknown, expired or revoked")
 	if !wellFormed(token) {
-		return nil, denied
+		return nil, denied()
 	}
 	hash := sha256.Sum256([]byte(token))
 	now := b.now()
@@ -113,9 +116,13 @@ func (b *Book) Authenticate(ctx context.Context, token string) (*Principal, erro
 		b.tokens.mu.Unlock()
 	}
 	if e.principal == nil {
-		return nil, denied
+		return nil, denied()
 	}
 	return e.principal, nil
+}
+
+func denied() error {
+	return fail(Unauthenticated, "invalid-token", "the token is not valid: unknown, expired or revoked")
 }
 
 func (b *Book) lookUp(ctx context.Context, hash [32]byte, now time.Time) (*Principal, error) {

@@ -21,7 +21,7 @@ import (
 type Herd = store.Herd
 
 type herdEntry struct {
-	herd  store.Herd
+	herd  *store.Herd // never changed: it is handed out
 	until time.Time
 }
 
@@ -42,7 +42,7 @@ func (b *Book) Herd(ctx context.Context, name string) (*Herd, error) {
 	e, ok := b.herds.entries[name]
 	b.herds.mu.Unlock()
 	if ok && now.Before(e.until) {
-		return &e.herd, nil
+		return e.herd, nil
 	}
 	h, err := b.db.HerdByName(ctx, name)
 	if errors.Is(err, store.ErrNotFound) {
@@ -58,7 +58,7 @@ func (b *Book) Herd(ctx context.Context, name string) (*Herd, error) {
 func (b *Book) remember(h store.Herd) {
 	b.herds.mu.Lock()
 	defer b.herds.mu.Unlock()
-	b.herds.entries[h.Name] = herdEntry{herd: h, until: b.now().Add(tokenTTL)}
+	b.herds.entries[h.Name] = herdEntry{herd: &h, until: b.now().Add(tokenTTL)}
 }
 
 // Herds lists the herds in which the principal has any of the scopes, by name.

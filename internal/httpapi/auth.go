@@ -61,10 +61,12 @@ func (s *Server) herdFor(r *request, name string) (*book.Herd, error) {
 	if err != nil {
 		return nil, err
 	}
-	if len(scopesIn(r.principal, herd)) == 0 {
-		return nil, noHerd()
+	for _, scope := range scopes {
+		if r.principal.May(herd.ID, scope) {
+			return herd, nil
+		}
 	}
-	return herd, nil
+	return nil, noHerd()
 }
 
 func scopesIn(p *book.Principal, h *book.Herd) []book.Scope {

@@ -32,6 +32,7 @@ type operation struct {
 	inHerd   bool   // the path names a herd
 	route    *routers.Route
 	query    map[string]bool // the parameters that it knows
+	params   []plainParam    // all of them
 	takes    []string        // media types of its body; none: no body
 	gives    []string        // media types of its success, the preferred one first
 	body     *openapi3.SchemaRef
@@ -214,6 +215,7 @@ func newOperation(doc *openapi3.T, path, method string, item *openapi3.PathItem)
 			}
 		}
 	}
+	op.params = plainParams(item.Parameters, o.Parameters)
 	if o.RequestBody != nil {
 		op.takes = slices.Sorted(maps.Keys(o.RequestBody.Value.Content))
 		if m := o.RequestBody.Value.Content[mediaJSON]; m != nil {

@@ -1,7 +1,6 @@
 package httpapi
 
 import (
-	"encoding/hex"
 	"net/http"
 	"strconv"
 	"strings"
@@ -57,7 +56,7 @@ func (s *Server) read(r *request, fn func(*fold) error) error {
 			f.on = v.Today
 		}
 		f.epoch = v.Epoch
-		f.etag = r.etagOf(strconv.FormatInt(f.epoch, 10), hex.EncodeToString(v.Head.Hash[:]),
+		f.etag = r.etagOf(strconv.FormatInt(f.epoch, 10), string(v.Head.Hash[:]),
 			strconv.FormatInt(v.PolicyRev, 10), f.on.String(), definitionsTag)
 		if err := r.unless(f.etag); err != nil {
 			return err

@@ -3,6 +3,9 @@ package httpapi
 import (
 	"bytes"
 	"fmt"
+	"strconv"
+	"sync"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -16,6 +19,43 @@ type metrics struct {
 	seconds  *prometheus.HistogramVec
 	inFlight prometheus.Gauge
 	appended prometheus.Counter
+
+	// The metrics of each operation, found once: to find them by their labels takes
+	// longer than to count.
+	operations sync.Map // string -> *operationMetrics
+}
+
+// operationMetrics count the requests of one operation.
+type operationMetrics struct {
+	requests *prometheus.CounterVec // of all operations
+	id       string
+	seconds  prometheus.Observer
+	statuses sync.Map // int -> prometheus.Counter
+}
+
+// of gives the metrics of an operation, whose id is one of the contract's: the number
+// of them is bounded.
+func (m *metrics) of(id string) *operationMetrics {
+	if kept, ok := m.operations.Load(id); ok {
+		if o, ok := kept.(*operationMetrics); ok {
+			return o
+		}
+	}
+	// Two that are made at once count in the same metrics.
+	o := &operationMetrics{requests: m.requests, id: id, seconds: m.seconds.WithLabelValues(id)}
+	m.operations.Store(id, o)
+	return o
+}
+
+func (o *operationMetrics) count(status int, took time.Duration) {
+	kept, _ := o.statuses.Load(status)
+	c, ok := kept.(prometheus.Counter)
+	if !ok {
+		c = o.requests.WithLabelValues(o.id, strconv.Itoa(status))
+		o.statuses.Store(status, c)
+	}
+	c.Inc()
+	o.seconds.Observe(took.Seconds())
 }
 
 func newMetrics(r *prometheus.Registry) (*metrics, error) {

@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"regexp"
 	"runtime/debug"
-	"strconv"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -17,7 +16,8 @@ import (
 	"byrelog.example/internal/book"
 )
 
-const keyPrincipal = "principal"
+// noOperation stands for an address that is none of the contract's.
+var noOperation = &operation{id: "none"}
 
 var requestIDForm = regexp.MustCompile(`^[A-Za-z0-9-]{1,64}$`)
 
@@ -28,7 +28,7 @@ func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 		start := time.Now()
 		instance := newInstance()
 		id := c.Request().Header.Get("X-Request-Id")
-		if !requestIDForm.MatchString(id) {
+		if id == "" || !requestIDForm.MatchString(id) {
 			id = instance
 		}
 		h := c.Response().Header()
@@ -51,13 +51,23 @@ func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-// secure sets what every answer has. Handlers may set Cache-Control anew.
+// secure sets what every answer has. Handlers may set Cache-Control anew. The values
+// are shared by all answers: a header is set, or added to, and never changed in place.
 func secure(h http.Header) {
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-	h.Set("Referrer-Policy", "no-referrer")
-	h.Set("Cache-Control", "private, no-cache")
-	h.Set("Vary", "Accept, Accept-Encoding, Authorization")
+	for i := range secured {
+		h[secured[i].name] = secured[i].values
+	}
+}
+
+var secured = []struct {
+	name   string // in its canonical form
+	values []string
+}{
+	{"X-Content-Type-Options", []string{"nosniff"}},
+	{"Content-Security-Policy", []string{"default-src 'none'; frame-ancestors 'none'"}},
+	{"Referrer-Policy", []string{"no-referrer"}},
+	{"Cache-Control", []string{"private, no-cache"}},
+	{"Vary", []string{"Accept, Accept-Encoding, Authorization"}},
 }
 
 // panicked is a panic of a handler as an error.
@@ -106,27 +116,13 @@ func (s *Server) answerError(c echo.Context, err error, instance string) error {
 // queries are never in it.
 func (s *Server) account(c echo.Context, start time.Time, id, instance string, err error) {
 	took := time.Since(start)
-	op := "none"
-	if o, ok := c.Get(keyOperation).(*operation); ok {
-		op = o.id
+	r, _ := c.Get(keyRequest).(*request)
+	op := noOperation
+	if r != nil {
+		op = r.op
 	}
 	status := c.Response().Status
-	s.metrics.requests.WithLabelValues(op, strconv.Itoa(status)).Inc()
-	s.metrics.seconds.WithLabelValues(op).Observe(took.Seconds())
-	attrs := []slog.Attr{
-		slog.String("request_id", id),
-		slog.String("instance", instance),
-		slog.String("operation", op),
-		slog.String("method", c.Request().Method),
-		slog.String("path", c.Request().URL.Path),
-		slog.Int("status", status),
-		slog.Int64("bytes", c.Response().Size),
-		slog.Duration("took", took),
-		slog.String("remote", remoteHost(c.Request().RemoteAddr)),
-	}
-	if p, ok := c.Get(keyPrincipal).(*book.Principal); ok {
-		attrs = append(attrs, slog.String("token_id", p.TokenID.String()))
-	}
+	s.metrics.of(op.id).count(status, took)
 	level := slog.LevelInfo
 	if err != nil {
 		level = slog.LevelError
@@ -134,6 +130,25 @@ func (s *Server) account(c echo.Context, start time.Time, id, instance string, e
 		if errors.As(err, &temporary) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 			level = slog.LevelWarn
 		}
+	}
+	if !s.log.Enabled(c.Request().Context(), level) {
+		return
+	}
+	attrs := []slog.Attr{
+		slog.String("request_id", id),
+		slog.String("instance", instance),
+		slog.String("operation", op.id),
+		slog.String("method", c.Request().Method),
+		slog.String("path", c.Request().URL.Path),
+		slog.Int("status", status),
+		slog.Int64("bytes", c.Response().Size),
+		slog.Duration("took", took),
+		slog.String("remote", remoteHost(c.Request().RemoteAddr)),
+	}
+	if r != nil && r.principal != nil {
+		attrs = append(attrs, slog.String("token_id", r.principal.TokenID.String()))
+	}
+	if err != nil {
 		attrs = append(attrs, slog.String("error", err.Error()))
 	}
 	s.log.LogAttrs(c.Request().Context(), level, "request", attrs...)

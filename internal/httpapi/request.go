@@ -136,16 +136,28 @@ func (r *request) asOfIn(h *book.Herd) (book.AsOf, error) {
 // what is in the list or in what order.
 func (r *request) question() string {
 	var b strings.Builder
+	b.Grow(128)
 	b.WriteString(r.op.id)
-	for _, name := range []string{"herd", "index", "list"} {
-		b.WriteString("\n" + name + "=" + url.QueryEscape(r.path[name]))
+	tell := func(name, value string) {
+		b.WriteByte('\n')
+		b.WriteString(name)
+		b.WriteByte('=')
+		b.WriteString(url.QueryEscape(value))
 	}
-	for _, name := range slices.Sorted(maps.Keys(r.query)) {
+	for _, name := range [...]string{"herd", "index", "list"} {
+		tell(name, r.path[name])
+	}
+	names := make([]string, 0, 16)
+	for name := range r.query {
 		switch name {
 		case "limit", "cursor", "after", "wait":
 		default:
-			b.WriteString("\n" + name + "=" + url.QueryEscape(r.query.Get(name)))
+			names = append(names, name)
 		}
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		tell(name, r.query.Get(name))
 	}
 	return b.String()
 }

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -176,23 +177,21 @@ func (s *Server) router() *echo.Echo {
 	return e
 }
 
-const keyOperation = "operation"
+// keyRequest is under which the request is found again when it is accounted for.
+const keyRequest = "request"
 
 // serve takes a request through its operation.
 func (s *Server) serve(op *operation) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		c.Set(keyOperation, op)
 		ctx, cancel := context.WithTimeout(c.Request().Context(), op.deadline)
 		defer cancel()
 		r := &request{http: c.Request(), ctx: ctx, op: op, path: map[string]string{}}
+		c.Set(keyRequest, r)
 		if err := r.readAddress(c); err != nil {
 			return err
 		}
 		if err := s.authenticate(r); err != nil {
 			return err
-		}
-		if r.principal != nil {
-			c.Set(keyPrincipal, r.principal)
 		}
 		if err := s.authorise(r); err != nil {
 			return err
@@ -256,6 +255,12 @@ var (
 	txtPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.txt$`)
 )
 
+var suffixes = []struct {
+	suffix string
+	path   *regexp.Regexp
+	media  string
+}{{".csv", csvPath, mediaCSV}, {".txt", txtPath, mediaText}}
+
 const (
 	keyMedia  = "media"
 	keySuffix = "suffix"
@@ -266,20 +271,21 @@ const (
 func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		u := c.Request().URL
-		for suffix, form := range map[string]struct {
-			path  *regexp.Regexp
-			media string
-		}{".csv": {csvPath, mediaCSV}, ".txt": {txtPath, mediaText}} {
+		for i := range suffixes {
+			form := &suffixes[i]
+			if !strings.HasSuffix(u.Path, form.suffix) {
+				continue
+			}
 			m := form.path.FindStringSubmatch(u.EscapedPath())
 			if m == nil {
 				continue
 			}
-			u.Path = u.Path[:len(u.Path)-len(suffix)]
+			u.Path = u.Path[:len(u.Path)-len(form.suffix)]
 			if u.RawPath != "" {
 				u.RawPath = m[1]
 			}
 			c.Set(keyMedia, form.media)
-			c.Set(keySuffix, suffix)
+			c.Set(keySuffix, form.suffix)
 			break
 		}
 		return next(c)
