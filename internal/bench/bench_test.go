@@ -2,7 +2,10 @@ package bench
 
 import (
 	"context"
+	"fmt"
 	"net/http"
+	"runtime"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -117,8 +120,15 @@ func BenchmarkWarm(b *testing.B) {
 	}
 }
 
-// BenchmarkAppend is row g.
+// BenchmarkAppend is rows g and h.
 func BenchmarkAppend(b *testing.B) {
+	for name, n := range map[string]int{"herd": 1, "herds": 300} {
+		b.Run(name, func(b *testing.B) { appending(b, n) })
+	}
+}
+
+func appending(b *testing.B, n int) {
+	b.Helper()
 	w := benchWorld(b)
 	name, err := w.database()
 	if err != nil {
@@ -129,10 +139,14 @@ func BenchmarkAppend(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.Cleanup(s.close)
-	if _, err := s.book.CreateHerd(b.Context(), book.HerdSpec{Name: "herd-001"}); err != nil {
-		b.Fatal(err)
+	herds := make([]string, n)
+	for i := range herds {
+		herds[i] = fmt.Sprintf("herd-%03d", i+1)
+		if _, err := s.book.CreateHerd(b.Context(), book.HerdSpec{Name: herds[i]}); err != nil {
+			b.Fatal(err)
+		}
 	}
-	together(b, clients, appendTo(s, []string{"herd-001"}))
+	together(b, clients, appendTo(s, herds))
 }
 
 // BenchmarkUnchanged is row j, BenchmarkEligibility row i.
@@ -158,11 +172,13 @@ func BenchmarkEligibility(b *testing.B) {
 // together spreads the loop over so many clients.
 func together(b *testing.B, n int, deed func(context.Context, int, int) error) {
 	b.Helper()
-	b.SetParallelism(n) // times the cores, which is more clients than the row has; the same before and after
+	var next atomic.Int64
+	b.SetParallelism(max(1, n/runtime.GOMAXPROCS(0)))
 	b.ResetTimer()
 	b.RunParallel(func(pb *testing.PB) {
+		client := int(next.Add(1)) - 1
 		for i := 0; pb.Next(); i++ {
-			if err := deed(b.Context(), i%n, i); err != nil {
+			if err := deed(b.Context(), client, i); err != nil {
 				b.Error(err)
 				return
 			}
