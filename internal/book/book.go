@@ -31,6 +31,7 @@ type Options struct {
 	CacheSize int64            // bytes of folds kept in memory; 0 is 512 MiB, below zero keeps none
 	Source    string           // what the service is called in exchanges with others: a URI or reverse DNS name; DefaultSource
 	Plain     bool             // no snapshots of folds: neither made nor used
+	Apart     bool             // appends of different herds share no transaction: for a database that is distributed by herd
 	Alone     bool             // no other process serves the database: an unfinished upload found at start has broken off
 }
 
@@ -41,6 +42,7 @@ type Book struct {
 	log   *slog.Logger
 	alone bool
 	plain bool
+	apart bool
 
 	source string
 	cache  *cache
@@ -80,7 +82,7 @@ func New(db *store.DB, o Options) *Book {
 	}
 	life, end := context.WithCancel(context.Background())
 	b := &Book{
-		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, source: o.Source, life: life, end: end,
+		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, apart: o.Apart, source: o.Source, life: life, end: end,
 		cache:     newCache(o.CacheSize),
 		states:    newStates(db),
 		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},

@@ -40,7 +40,7 @@ var errAside = errors.New("the append must be made by itself")
 // a key that may be taken are matters of one herd alone.
 func (a *appender) gathers(j *job) bool {
 	_, _, known := a.belief()
-	return known && len(j.fresh) > 0 && len(j.fresh) <= maxSmall && j.options.Key == nil && j.options.ExpectHead == nil
+	return known && !a.book.apart && len(j.fresh) > 0 && len(j.fresh) <= maxSmall && j.options.Key == nil && j.options.ExpectHead == nil
 }
 
 // submit queues a job; false if there is no room.
