@@ -223,12 +223,16 @@ func (w *world) loadInTurn(ours, beside func() (float64, time.Duration, error)) 
 	return l, nil
 }
 
+// cowsAppended is how many cows the appends to one herd are about: nobody reads the
+// same cow thousands of times, and each append is held against her record.
+const cowsAppended = 3000
+
 // appendTo makes the deed of one append over HTTP.
 func appendTo(s *service, herds []string) func(context.Context, int, int) error {
 	on := lastDay.String()
 	return func(ctx context.Context, client, i int) error {
 		herd := herds[(client*7919+i)%len(herds)]
-		body := fmt.Sprintf(`{"kind":"heat","animal":"%d","on":"%s","half":"am","by":"t1","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk"}}`, 10_000+client, on)
+		body := fmt.Sprintf(`{"kind":"heat","animal":"%d","on":"%s","half":"am","by":"t1","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk"}}`, 10_000+(client+clients*i)%cowsAppended, on)
 		status, answer, _, err := s.call(ctx, http.MethodPost, "/v1/herds/"+herd+"/events", stringsReader(body), "Content-Type", "application/json")
 		if err == nil && status != http.StatusCreated {
 			err = fmt.Errorf("append: %d: %s", status, answer)
