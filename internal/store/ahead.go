@@ -60,13 +60,7 @@ func (db *DB) AppendAhead(ctx context.Context, herd uuid.UUID, after Head, b Bat
 		if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
 			return err
 		}
-		if err := writeKeys(ctx, tx, herd, b.Idempotency); err != nil {
-			return err
-		}
-		if b.Import != nil {
-			return writeProgress(ctx, tx, herd, *b.Import)
-		}
-		return nil
+		return writeRest(ctx, tx, herd, &b)
 	})
 	if err != nil {
 		return Head{}, classify(op, err)

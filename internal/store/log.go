@@ -99,18 +99,20 @@ func (db *DB) Append(ctx context.Context, herd uuid.UUID, p Pool, plan func(Head
 				return err
 			}
 		}
-		if err := writeKeys(ctx, tx, herd, b.Idempotency); err != nil {
-			return err
-		}
-		if b.Import != nil {
-			return writeProgress(ctx, tx, herd, *b.Import)
-		}
-		return nil
+		return writeRest(ctx, tx, herd, &b)
 	})
 	if err != nil {
 		return Head{}, err
 	}
 	return head, nil
+}
+
+// writeRest writes what a batch has beside its rows.
+func writeRest(ctx context.Context, tx pgx.Tx, herd uuid.UUID, b *Batch) error {
+	if err := writeKeys(ctx, tx, herd, b.Idempotency); err != nil || b.Import == nil {
+		return err
+	}
+	return writeProgress(ctx, tx, herd, *b.Import)
 }
 
 // How the head is locked: after whoever has it, or only if nobody has.
