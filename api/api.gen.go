@@ -4344,6 +4344,9 @@ type ImportIDParam = openapi_types.UUID
 // IndexParam An index's stable key; `GET /v1/definitions` lists them.
 type IndexParam = IndexKey
 
+// LastEventIDParam defines model for LastEventIDParam.
+type LastEventIDParam = string
+
 // LimitParam defines model for LimitParam.
 type LimitParam = int
 
@@ -4535,6 +4538,9 @@ type ListEventsParams struct {
 
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
+
+	// LastEventID Of a stream that goes on, the `id` seen last. It counts more than `cursor` and `after`.
+	LastEventID *LastEventIDParam `json:"Last-Event-ID,omitempty"`
 }
 
 // ListEventsParamsProfile defines parameters for ListEvents.
@@ -6024,6 +6030,12 @@ type ClientInterface interface {
 	// with the cursor that was sent. With `wait` the answer is held until there is an event behind the cursor
 	// or the seconds are over.
 	//
+	// With `Accept: text/event-stream` the feed is a stream of server-sent events that goes on by itself: the `id` of
+	// each is the cursor behind it, its `data` the event. A stream ends after five minutes, or when the service stops;
+	// a client that comes back with `Last-Event-ID`, as browsers do by themselves, misses nothing. An `id` without
+	// `data` says that what came since does not fit the question; a comment at least every 15 seconds, that the line
+	// stands. `limit` says how many events are sent in one go.
+	//
 	// Voided events are left out unless `all` is asked for; voids themselves are always listed, so that a follower
 	// learns of them. A follower that keeps the whole log asks for `all=true` and then sees every `seq`.
 	//
@@ -6709,6 +6721,12 @@ func (c *Client) GetDataPackage(ctx context.Context, herd HerdParam, params *Get
 // Ascending by `seq`. This list is the change feed: keep `next` and ask again. A page without events answers
 // with the cursor that was sent. With `wait` the answer is held until there is an event behind the cursor
 // or the seconds are over.
+//
+// With `Accept: text/event-stream` the feed is a stream of server-sent events that goes on by itself: the `id` of
+// each is the cursor behind it, its `data` the event. A stream ends after five minutes, or when the service stops;
+// a client that comes back with `Last-Event-ID`, as browsers do by themselves, misses nothing. An `id` without
+// `data` says that what came since does not fit the question; a comment at least every 15 seconds, that the line
+// stands. `limit` says how many events are sent in one go.
 //
 // Voided events are left out unless `all` is asked for; voids themselves are always listed, so that a follower
 // learns of them. A follower that keeps the whole log asks for `all=true` and then sees every `seq`.
@@ -8492,6 +8510,17 @@ func NewListEventsRequest(server string, herd HerdParam, params *ListEventsParam
 			}
 
 			req.Header.Set("If-None-Match", headerParam0)
+		}
+
+		if params.LastEventID != nil {
+			var headerParam1 string
+
+			headerParam1, err = runtime.StyleParamWithOptions("simple", false, "Last-Event-ID", *params.LastEventID, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("Last-Event-ID", headerParam1)
 		}
 
 	}
@@ -11701,6 +11730,12 @@ type ClientWithResponsesInterface interface {
 	// Ascending by `seq`. This list is the change feed: keep `next` and ask again. A page without events answers
 	// with the cursor that was sent. With `wait` the answer is held until there is an event behind the cursor
 	// or the seconds are over.
+	//
+	// With `Accept: text/event-stream` the feed is a stream of server-sent events that goes on by itself: the `id` of
+	// each is the cursor behind it, its `data` the event. A stream ends after five minutes, or when the service stops;
+	// a client that comes back with `Last-Event-ID`, as browsers do by themselves, misses nothing. An `id` without
+	// `data` says that what came since does not fit the question; a comment at least every 15 seconds, that the line
+	// stands. `limit` says how many events are sent in one go.
 	//
 	// Voided events are left out unless `all` is asked for; voids themselves are always listed, so that a follower
 	// learns of them. A follower that keeps the whole log asks for `all=true` and then sees every `seq`.
@@ -16959,6 +16994,12 @@ func (c *ClientWithResponses) GetDataPackageWithResponse(ctx context.Context, he
 // with the cursor that was sent. With `wait` the answer is held until there is an event behind the cursor
 // or the seconds are over.
 //
+// With `Accept: text/event-stream` the feed is a stream of server-sent events that goes on by itself: the `id` of
+// each is the cursor behind it, its `data` the event. A stream ends after five minutes, or when the service stops;
+// a client that comes back with `Last-Event-ID`, as browsers do by themselves, misses nothing. An `id` without
+// `data` says that what came since does not fit the question; a comment at least every 15 seconds, that the line
+// stands. `limit` says how many events are sent in one go.
+//
 // Voided events are left out unless `all` is asked for; voids themselves are always listed, so that a follower
 // learns of them. A follower that keeps the whole log asks for `all=true` and then sees every `seq`.
 //
@@ -18815,7 +18856,7 @@ func ParseListEventsResponse(rsp *http.Response) (*ListEventsResponse, error) {
 		response.ApplicationProblemJSONDefault = &dest
 
 	case rsp.StatusCode == 200:
-		// Content-type (text/csv) unsupported
+		// Content-type (text/event-stream) unsupported
 
 	}
 

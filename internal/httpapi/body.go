@@ -26,6 +26,7 @@ const (
 	mediaBook    = api.MediaWorkbook
 	mediaText    = "text/plain"
 	mediaHTML    = "text/html"
+	mediaStream  = "text/event-stream"
 	mediaProblem = "application/problem+json"
 )
 

@@ -246,6 +246,8 @@ func preference(media string) int {
 		return 2
 	case mediaNDJSON:
 		return 3
+	case mediaStream:
+		return 4
 	}
 	return 1
 }

@@ -111,6 +111,9 @@ func (s *Server) listEvents(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
+	if r.give == mediaStream {
+		return s.followEvents(r, q)
+	}
 	asOf, err := r.asOf()
 	if err != nil {
 		return nil, err

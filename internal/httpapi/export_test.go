@@ -94,3 +94,6 @@ func (s *Server) BreakingOff(n int) http.Handler {
 	})
 	return e
 }
+
+// MaxStreams is how many clients may follow logs at once.
+const MaxStreams = maxStreams

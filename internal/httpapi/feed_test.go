@@ -3,8 +3,11 @@ package httpapi_test
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"net/url"
 	"strings"
@@ -12,6 +15,7 @@ import (
 	"time"
 
 	"byrelog.example/api"
+	"byrelog.example/internal/httpapi"
 	"byrelog.example/internal/httpapi/httpapitest"
 )
 
@@ -364,6 +368,218 @@ func TestAnimalNames(t *testing.T) {
 			if r.JSON(&cow); cow.Animal != name {
 				t.Errorf("%q%s is called %q", name, suffix, cow.Animal)
 			}
+		}
+	}
+}
+
+// stream is a client of server-sent events.
+type stream struct {
+	t    *testing.T
+	rsp  *http.Response
+	in   *bufio.Reader
+	stop context.CancelFunc
+}
+
+// sent is one of them, or a comment.
+type sent struct{ id, data, retry, comment string }
+
+func follow(t *testing.T, s *httpapitest.Server, path string, header ...string) *stream {
+	t.Helper()
+	ctx, stop := context.WithTimeout(t.Context(), time.Minute)
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, s.URL+path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Authorization", "Bearer "+s.Admin)
+	r.Header.Set("Accept", "text/event-stream")
+	for i := 0; i < len(header); i += 2 {
+		r.Header.Set(header[i], header[i+1])
+	}
+	rsp, err := http.DefaultClient.Do(r)
+	if err != nil {
+		stop()
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { stop(); _ = rsp.Body.Close() })
+	if rsp.StatusCode != http.StatusOK || rsp.Header.Get("Content-Type") != "text/event-stream; charset=utf-8" ||
+		rsp.Header.Get("Content-Encoding") != "" || rsp.Header.Get("Cache-Control") != "no-store" {
+		t.Fatalf("%s %v", rsp.Status, rsp.Header)
+	}
+	return &stream{t, rsp, bufio.NewReader(rsp.Body), stop}
+}
+
+// next gives the next block; ok is false when the stream has ended.
+func (s *stream) next() (e sent, ok bool) {
+	s.t.Helper()
+	for lines := 0; ; lines++ {
+		l, err := s.in.ReadString('\n')
+		if errors.Is(err, io.EOF) && l == "" && lines == 0 {
+			return e, false
+		}
+		if err != nil {
+			s.t.Fatalf("the stream broke off: %v", err)
+		}
+		field, value, _ := strings.Cut(strings.TrimSuffix(l, "\n"), ":")
+		value = strings.TrimPrefix(value, " ")
+		switch {
+		case l == "\n":
+			return e, true
+		case field == "":
+			e.comment = ":" + value
+		case field == "id":
+			e.id = value
+		case field == "data":
+			e.data = value
+		case field == "retry":
+			e.retry = value
+		default:
+			s.t.Fatalf("the line %q is none of a stream", l)
+		}
+	}
+}
+
+func (s *stream) seq(e sent) int64 {
+	s.t.Helper()
+	var event struct{ Seq int64 }
+	if err := json.Unmarshal([]byte(e.data), &event); err != nil {
+		s.t.Fatalf("%+v: %v", e, err)
+	}
+	return event.Seq
+}
+
+// A stream gives the log from where the client asks, goes on with what is appended, and
+// is taken up again behind the id seen last, without an event missing or twice.
+func TestFollow(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	f := follow(t, s, herdPath+"/events?all=true&limit=7", "Accept-Encoding", "gzip")
+	if e, _ := f.next(); e.retry == "" || e.id != "" {
+		t.Fatalf("it begins with %+v", e)
+	}
+	var last sent
+	for want := int64(1); want <= int64(scenarioEvents); want++ {
+		e, ok := f.next()
+		for ok && e.comment != "" {
+			e, ok = f.next()
+		}
+		if !ok || f.seq(e) != want || e.id == "" {
+			t.Fatalf("%+v, want seq %d", e, want)
+		}
+		last = e
+	}
+	var listed api.EventPage
+	get(s, "%s/events?all=true&limit=1000", herdPath).Want(http.StatusOK).JSON(&listed)
+	if listed.Next != last.id {
+		t.Errorf("the id behind the last event is %q, the list's next %q", last.id, listed.Next)
+	}
+	s.Do(httpapitest.Request{
+		Method: http.MethodPost, Path: herdPath + "/events", Token: s.Admin, Body: `{"animal":"0412","kind":"heat","on":"2026-11-02","data":{"verdict":"suspect"}}`,
+	}).Want(http.StatusCreated)
+	for {
+		e, ok := f.next()
+		if !ok {
+			t.Fatal("the stream ended")
+		}
+		if e.comment != "" {
+			continue
+		}
+		if f.seq(e) != int64(scenarioEvents)+1 || !strings.Contains(e.data, `"suspect"`) {
+			t.Fatalf("%+v", e)
+		}
+		break
+	}
+	f.stop()
+
+	// The address is the first one: what was seen last counts more.
+	again := follow(t, s, herdPath+"/events?all=true&limit=7&after=3", "Last-Event-ID", last.id)
+	again.next()
+	if e, _ := again.next(); again.seq(e) != int64(scenarioEvents)+1 {
+		t.Errorf("taken up at %+v", e)
+	}
+}
+
+// Of a question that nothing fits, the client still learns how far the log has come.
+func TestFollowNothing(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	f := follow(t, s, herdPath+"/events?animal=none")
+	f.next()
+	e, _ := f.next()
+	if e.id == "" || e.data != "" {
+		t.Fatalf("%+v", e)
+	}
+	var page api.EventPage
+	get(s, "%s/events?animal=none&cursor=%s", herdPath, e.id).Want(http.StatusOK).JSON(&page)
+	if len(page.Items) != 0 || page.Next != e.id {
+		t.Errorf("%+v", page)
+	}
+}
+
+// What is wrong is told before a stream begins, as everywhere.
+func TestFollowRefused(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	for _, c := range []struct {
+		path, id string
+		status   int
+		code     string
+	}{
+		{"/events?wait=5", "", 400, "bad-parameter"},
+		{"/events?as_of=4", "", 400, "bad-parameter"},
+		{"/events", "not-a-cursor", 400, "bad-cursor"},
+		{"/events?cursor=not-a-cursor", "", 400, "bad-cursor"},
+		{"/events?limit=0", "", 400, "bad-parameter"},
+		{"/events?after=99999", "", 409, "log-epoch-changed"},
+	} {
+		header := http.Header{"Accept": {"text/event-stream"}}
+		if c.id != "" {
+			header.Set("Last-Event-ID", c.id)
+		}
+		r := s.Do(httpapitest.Request{Path: herdPath + c.path, Token: s.Admin, Header: header}).Want(c.status)
+		if code := r.Problem().Code; code != c.code {
+			t.Errorf("%s %s: %s, want %s", c.path, c.id, code, c.code)
+		}
+	}
+}
+
+// Streams are counted: one too many is told to come back, and a place that comes free
+// is had by the next.
+func TestFollowCounted(t *testing.T) {
+	t.Parallel()
+	s := seeded(t)
+	var open []*stream
+	for range httpapi.MaxStreams {
+		f := follow(t, s, herdPath+"/events?after=1")
+		f.next()
+		open = append(open, f)
+	}
+	ask := func() *httpapitest.Response {
+		return s.Do(httpapitest.Request{Path: herdPath + "/events?wait=0", Token: s.Admin, Header: http.Header{"Accept": {"text/event-stream"}}})
+	}
+	r := s.Do(httpapitest.Request{Path: herdPath + "/events", Token: s.Admin, Header: http.Header{"Accept": {"text/event-stream"}}}).Want(http.StatusServiceUnavailable)
+	if r.Problem().Code != "too-many-streams" || r.Header.Get("Retry-After") == "" {
+		t.Errorf("%s, %v", r.Body, r.Header)
+	}
+	ask().Want(http.StatusBadRequest) // what is wrong is told all the same
+	open[7].stop()
+	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		ctx, cancel := context.WithCancel(t.Context())
+		req, err := http.NewRequestWithContext(ctx, http.MethodGet, s.URL+herdPath+"/events", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header = http.Header{"Accept": {"text/event-stream"}, "Authorization": {"Bearer " + s.Admin}}
+		rsp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cancel()
+		_ = rsp.Body.Close()
+		if rsp.StatusCode == http.StatusOK {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("the place is not free: %s", rsp.Status)
 		}
 	}
 }

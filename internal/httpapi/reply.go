@@ -28,6 +28,7 @@ type reply struct {
 	raw    []byte                  // any other media type, or JSON as it is kept
 	stream func(w io.Writer) error // too large to be held
 	media  string                  // of raw and stream; r.give if empty
+	done   func()                  // called when a stream has ended; may be nil
 }
 
 // errNotModified is what a handler returns when the client has the answer.
@@ -180,6 +181,9 @@ func (s *Server) write(c echo.Context, r *request, a *reply) error {
 	body := a.raw
 	switch {
 	case a.stream != nil:
+		if a.done != nil {
+			defer a.done()
+		}
 		return s.writeStream(c, status, media, a.stream)
 	case a.json != nil:
 		media = mediaJSON
@@ -265,9 +269,8 @@ func (s *Server) writeStream(c echo.Context, status int, media string, stream fu
 		w.begin()
 		return nil
 	}
-	if acceptsGzip(c.Request().Header) {
-		w.zip = true
-	}
+	// Server-sent events are to leave at once, each by itself.
+	w.zip = media != mediaStream && acceptsGzip(c.Request().Header)
 	err := stream(w)
 	if err == nil {
 		err = w.close()

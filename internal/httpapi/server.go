@@ -56,6 +56,8 @@ type Server struct {
 	// summaries are the latest of several herds: whoever asks again before any of
 	// them has changed gets the same bytes.
 	summaries *memo
+	// streams has an entry for each client that follows a log.
+	streams chan struct{}
 
 	stopping atomic.Bool
 	stop     chan struct{} // closed when stopping: long polls end
@@ -87,7 +89,7 @@ func New(b *book.Book, c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, summaries: newMemo(memoBytes), stop: make(chan struct{})}
+	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, summaries: newMemo(memoBytes), streams: make(chan struct{}, maxStreams), stop: make(chan struct{})}
 	s.echo = s.router()
 	return s, nil
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"log/slog"
 	"net/http"
 	"regexp"
@@ -233,6 +234,23 @@ func TestOrderlyStop(t *testing.T) {
 		}
 		polled <- err
 	}()
+	followed := make(chan error, 1)
+	go func() {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, r.url+herdPath+"/events", nil)
+		if err != nil {
+			followed <- err
+			return
+		}
+		req.Header.Set("Authorization", "Bearer "+s.Admin)
+		req.Header.Set("Accept", "text/event-stream")
+		rsp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			followed <- err
+			return
+		}
+		_, err = io.Copy(io.Discard, rsp.Body) // to its end
+		followed <- errors.Join(err, rsp.Body.Close())
+	}()
 	time.Sleep(200 * time.Millisecond)
 	start := time.Now()
 	r.stop()
@@ -245,6 +263,9 @@ func TestOrderlyStop(t *testing.T) {
 	}
 	if err := <-polled; err != nil {
 		t.Errorf("the long poll: %v", err)
+	}
+	if err := <-followed; err != nil {
+		t.Errorf("the stream: %v", err)
 	}
 	if err := <-r.exited; err != nil {
 		t.Errorf("the server ended with %v", err)
