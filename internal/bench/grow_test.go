@@ -177,6 +177,7 @@ func (w *world) foldMemory() (line, error) {
 	l.ours = fmt.Sprintf("heap of %d herds x %s cows folded, %s events", len(f.herds), thousands(float64(w.size.herdCows)), thousands(float64(f.events)))
 	var total float64
 	for range min(3, w.size.rounds) {
+		settledHeap()
 		s, err := w.serve(f.database, book.Options{CacheSize: 4 << 30})
 		if err != nil {
 			return l, err
@@ -200,6 +201,18 @@ func heap() int64 {
 	runtime.GC()
 	runtime.ReadMemStats(&m)
 	return int64(m.HeapAlloc)
+}
+
+// settledHeap waits until nothing goes any more of what the connections and timers of
+// a service before still held.
+func settledHeap() {
+	low := heap()
+	for still := 0; still < 20; still++ {
+		time.Sleep(100 * time.Millisecond)
+		if now := heap(); now < low-low/50 {
+			low, still = now, 0
+		}
+	}
 }
 
 // rowL takes rows a, c and f at a tenth of the data and at all of it, or at all
