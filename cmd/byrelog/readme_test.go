@@ -32,10 +32,6 @@ func readme(t *testing.T) string {
 func TestReadmeCommands(t *testing.T) {
 	t.Parallel()
 	s := demo(t)
-	cow := regexp.MustCompile(`animal show alder-row (\S+)`).FindStringSubmatch(s.out.String())
-	if cow == nil {
-		t.Fatalf("the tour names no cow:\n%s", s.out)
-	}
 	dir := t.TempDir()
 	root, err := filepath.Abs(filepath.Join("..", ".."))
 	if err != nil {
@@ -56,7 +52,7 @@ func TestReadmeCommands(t *testing.T) {
 				continue
 			}
 			commands++
-			c = strings.TrimSpace(strings.ReplaceAll(c, "alder-row 0012", "alder-row "+cow[1]))
+			c = strings.TrimSpace(c)
 			want := "0"
 			if strings.Contains(c, "messy.csv") {
 				want = "1" // it shows refused rows
