@@ -17,16 +17,7 @@ var serverFields = map[string]bool{"seq": true, "recorded_at": true, "hash": tru
 // server-set members are refused. The result is not yet validated: call
 // [Event.Validate]. The error, if any, is a [Problems].
 func Decode(raw []byte) (*Event, error) {
-	v, problem := readValue(raw)
-	if problem != nil {
-		return nil, Problems{*problem}
-	}
-	d := &decoder{}
-	e := d.event(&v, false)
-	if err := d.list.err(); err != nil {
-		return nil, err
-	}
-	return e, nil
+	return decodeTree(raw, false)
 }
 
 // DecodeCanonical reads the canonical bytes back. The note's text is not in
@@ -35,24 +26,27 @@ func DecodeCanonical(raw []byte) (*Event, error) {
 	if e, ok := decodeStraight(raw); ok {
 		return e, nil
 	}
-	return decodeSlowly(raw)
+	return decodeTree(raw, true)
 }
 
-func decodeSlowly(raw []byte) (*Event, error) {
-	v, problem := readValue(raw)
+// decodeTree reads any JSON of an event, by way of a tree of its values.
+func decodeTree(raw []byte, canonical bool) (*Event, error) {
+	m, _ := rooms.Get().(*room)
+	defer m.free()
+	v, problem := readValue(raw, m)
 	if problem != nil {
 		return nil, Problems{*problem}
 	}
 	d := &decoder{}
-	e := d.event(&v, true)
+	e := d.event(&v, canonical)
 	if err := d.list.err(); err != nil {
 		return nil, err
 	}
 	return e, nil
 }
 
-func readValue(raw []byte) (value, *Problem) {
-	v, err := readJSON(string(raw))
+func readValue(raw []byte, m *room) (value, *Problem) {
+	v, err := readJSON(string(raw), m)
 	if err != nil {
 		return value{}, &Problem{Code: CodeSyntax, Detail: "not the JSON of an event: " + err.Error()}
 	}

@@ -39,7 +39,7 @@ func (d *Decoder) Decode(raw []byte, into *Lot) (*Event, error) {
 	if d.reader.event(e) {
 		return e, nil
 	}
-	return decodeSlowly(raw)
+	return decodeTree(raw, true)
 }
 
 func (l *Lot) event() *Event {

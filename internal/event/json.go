@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode/utf16"
 	"unicode/utf8"
 )
@@ -65,16 +66,54 @@ func (e *syntaxError) Error() string {
 }
 
 type reader struct {
-	s   string
-	pos int
+	s    string
+	pos  int
+	room *room
 }
 
-// readJSON reads exactly one JSON value with nothing behind it.
-func readJSON(s string) (value, error) {
+// room is memory for the members of the objects of one text, used again for the
+// next: they are the largest part of what reading an event takes.
+type room struct {
+	lists [][]member
+	used  int
+}
+
+var rooms = sync.Pool{New: func() any { return new(room) }}
+
+const fewMembers = 12
+
+// take hands out an empty list, and the place where it is to be kept when it is full.
+func (m *room) take() (list []member, place int) {
+	if m.used == len(m.lists) {
+		m.lists = append(m.lists, make([]member, 0, fewMembers))
+	}
+	m.used++
+	return m.lists[m.used-1], m.used - 1
+}
+
+// free takes all lists back. A room that a strange text has made large is not kept.
+func (m *room) free() {
+	const many = 8
+	if len(m.lists) > many {
+		return
+	}
+	for i := range m.lists[:m.used] {
+		clear(m.lists[i]) // nothing keeps the text alive
+		if m.lists[i] = m.lists[i][:0]; cap(m.lists[i]) > 4*fewMembers {
+			return
+		}
+	}
+	m.used = 0
+	rooms.Put(m)
+}
+
+// readJSON reads exactly one JSON value with nothing behind it. What the value holds
+// is valid until the room is freed, but for its texts.
+func readJSON(s string, m *room) (value, error) {
 	if !utf8.ValidString(s) {
 		return value{}, &syntaxError{0, "the text is not valid UTF-8"}
 	}
-	r := reader{s: s}
+	r := reader{s: s, room: m}
 	v, err := r.value(0)
 	if err != nil {
 		return value{}, err
@@ -143,7 +182,9 @@ func (r *reader) word(w string) bool {
 }
 
 func (r *reader) object(depth int) (value, error) {
-	v := value{typ: objectValue, members: make([]member, 0, 12)}
+	v := value{typ: objectValue}
+	place := 0
+	v.members, place = r.room.take()
 	r.pos++
 	if r.peek() == '}' {
 		r.pos++
@@ -173,6 +214,7 @@ func (r *reader) object(depth int) (value, error) {
 			return value{}, r.fail("the object has too many members")
 		}
 		v.members = append(v.members, member{name: name, val: val})
+		r.room.lists[place] = v.members
 		switch r.peek() {
 		case ',':
 			r.pos++

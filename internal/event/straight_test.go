@@ -15,7 +15,7 @@ func FuzzStraight(f *testing.F) {
 	var used Decoder
 	var lot Lot
 	f.Fuzz(func(t *testing.T, raw []byte) {
-		slow, err := decodeSlowly(raw)
+		slow, err := decodeTree(raw, true)
 		lot.Reset()
 		lent, lentErr := used.Decode(raw, &lot)
 		if !reflect.DeepEqual(lent, slow) || fmt.Sprint(lentErr) != fmt.Sprint(err) {
