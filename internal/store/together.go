@@ -2,10 +2,9 @@ package store
 
 import (
 	"context"
-	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // Part is what AppendTogether writes to one herd.
@@ -61,16 +60,19 @@ func (db *DB) AppendTogether(ctx context.Context, parts []Part) (stood []bool, e
 		}
 		at[parts[i].Herd] = i
 	}
-	sql, args := togetherSQL, togetherArgs(parts, total)
+	args, _ := arrayBuffers.Get().(*arrays)
+	defer args.free()
+	args.together(parts, total)
+	sql := togetherSQL
 	if notes > 0 {
-		sql, args = togetherNotesSQL, append(args, noteArgs(parts, notes)...)
+		sql = togetherNotesSQL
+		args.notes(parts, notes)
 	}
-	err = db.writer.single(ctx, "append together", sql, args, func(row pgx.CollectableRow) error {
-		var id [16]byte
-		if err := row.Scan(&id); err != nil {
-			return err
+	err = db.writer.single(ctx, "append together", sql, args, func(row [][]byte) error {
+		if len(row) != 1 || len(row[0]) != 16 {
+			return fail(ErrSchema, "heads: columns of unexpected type")
 		}
-		i, ok := at[id]
+		i, ok := at[uuid.UUID(row[0])]
 		if !ok || stood[i] {
 			return fail(ErrBroken, "a head was moved that nobody asked for")
 		}
@@ -115,39 +117,59 @@ const (
 		) select herd_id from moved`
 )
 
-func togetherArgs(parts []Part, total int) []any {
-	n := len(parts)
-	herds, seqs, hashes := make([][16]byte, n), make([]int64, n), make([][]byte, n)
-	nextSeqs, nextHashes, nextTimes := make([]int64, n), make([][]byte, n), make([]time.Time, n)
-	of, numbers, ids := make([][16]byte, 0, total), make([]int64, 0, total), make([][16]byte, 0, total)
-	animals, kinds, days := make([]string, 0, total), make([]string, 0, total), make([]int32, 0, total)
-	times, leaves, chain, bytes := make([]time.Time, 0, total), make([][]byte, 0, total), make([][]byte, 0, total), make([][]byte, 0, total)
-	for i := range parts {
-		p := &parts[i]
-		last := &p.Rows[len(p.Rows)-1]
-		herds[i], seqs[i], hashes[i] = p.Herd, p.Head.Seq, p.Head.Hash[:]
-		nextSeqs[i], nextHashes[i], nextTimes[i] = last.Seq, last.Hash[:], last.RecordedAt
-		for k := range p.Rows {
-			r := &p.Rows[k]
-			of, numbers, ids = append(of, p.Herd), append(numbers, r.Seq), append(ids, r.ID)
-			animals, kinds, days = append(animals, r.Animal), append(kinds, r.Kind), append(days, r.On)
-			times, leaves = append(times, r.RecordedAt), append(leaves, r.Leaf[:])
-			chain, bytes = append(chain, r.Hash[:]), append(bytes, r.Bytes)
+// together gives the arguments of togetherSQL.
+func (a *arrays) together(parts []Part, total int) {
+	each := func(oid uint32, put func(*Part)) {
+		a.begin(oid, len(parts))
+		for i := range parts {
+			put(&parts[i])
 		}
+		a.end()
 	}
-	return []any{herds, seqs, hashes, nextSeqs, nextHashes, nextTimes, of, numbers, ids, animals, kinds, days, times, leaves, chain, bytes}
-}
-
-func noteArgs(parts []Part, total int) []any {
-	of, ids := make([][16]byte, 0, total), make([][16]byte, 0, total)
-	salts, bodies := make([][]byte, 0, total), make([]string, 0, total)
-	for i := range parts {
-		for k := range parts[i].Rows {
-			if r := &parts[i].Rows[k]; r.Note != nil {
-				of, ids = append(of, parts[i].Herd), append(ids, r.ID)
-				salts, bodies = append(salts, r.Note.Salt[:]), append(bodies, r.Note.Body)
+	each(pgtype.UUIDOID, func(p *Part) { a.bytes(p.Herd[:]) })
+	each(pgtype.Int8OID, func(p *Part) { a.long(p.Head.Seq) })
+	each(pgtype.ByteaOID, func(p *Part) { a.bytes(p.Head.Hash[:]) })
+	each(pgtype.Int8OID, func(p *Part) { a.long(p.last().Seq) })
+	each(pgtype.ByteaOID, func(p *Part) { a.bytes(p.last().Hash[:]) })
+	each(pgtype.TimestamptzOID, func(p *Part) { a.time(p.last().RecordedAt) })
+	every := func(oid uint32, put func(*Part, *Row)) {
+		a.begin(oid, total)
+		for i := range parts {
+			for k := range parts[i].Rows {
+				put(&parts[i], &parts[i].Rows[k])
 			}
 		}
+		a.end()
 	}
-	return []any{of, ids, salts, bodies}
+	every(pgtype.UUIDOID, func(p *Part, _ *Row) { a.bytes(p.Herd[:]) })
+	every(pgtype.Int8OID, func(_ *Part, r *Row) { a.long(r.Seq) })
+	every(pgtype.UUIDOID, func(_ *Part, r *Row) { a.bytes(r.ID[:]) })
+	every(pgtype.TextOID, func(_ *Part, r *Row) { a.text(r.Animal) })
+	every(pgtype.TextOID, func(_ *Part, r *Row) { a.text(r.Kind) })
+	every(pgtype.Int4OID, func(_ *Part, r *Row) { a.int(r.On) })
+	every(pgtype.TimestamptzOID, func(_ *Part, r *Row) { a.time(r.RecordedAt) })
+	every(pgtype.ByteaOID, func(_ *Part, r *Row) { a.bytes(r.Leaf[:]) })
+	every(pgtype.ByteaOID, func(_ *Part, r *Row) { a.bytes(r.Hash[:]) })
+	every(pgtype.ByteaOID, func(_ *Part, r *Row) { a.bytes(r.Bytes) })
 }
+
+// notes gives what togetherNotesSQL needs beyond those of togetherSQL.
+func (a *arrays) notes(parts []Part, total int) {
+	every := func(oid uint32, put func(*Part, *Row)) {
+		a.begin(oid, total)
+		for i := range parts {
+			for k := range parts[i].Rows {
+				if r := &parts[i].Rows[k]; r.Note != nil {
+					put(&parts[i], r)
+				}
+			}
+		}
+		a.end()
+	}
+	every(pgtype.UUIDOID, func(p *Part, _ *Row) { a.bytes(p.Herd[:]) })
+	every(pgtype.UUIDOID, func(_ *Part, r *Row) { a.bytes(r.ID[:]) })
+	every(pgtype.ByteaOID, func(_ *Part, r *Row) { a.bytes(r.Note.Salt[:]) })
+	every(pgtype.TextOID, func(_ *Part, r *Row) { a.text(r.Note.Body) })
+}
+
+func (p *Part) last() *Row { return &p.Rows[len(p.Rows)-1] }

@@ -155,10 +155,10 @@ func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql st
 }
 
 // single runs one statement that writes as a transaction of its own: one round trip
-// for all of it. There is no herd, so a role under row-level security would see
+// for all of it. Results come in binary form. There is no herd, so a role under row-level security would see
 // nothing. Between the sending and the answer nobody knows the outcome, and a broken
 // connection there is ErrOutcomeUnknown; only an answer that says ERROR is a rollback.
-func (p *pool) single(ctx context.Context, op string, sql string, args []any, scan func(pgx.CollectableRow) error) error {
+func (p *pool) single(ctx context.Context, op string, sql string, args *arrays, scan func(row [][]byte) error) error {
 	ctx, cancel := context.WithTimeout(ctx, p.deadline)
 	defer cancel()
 	conn, err := p.conn(ctx)
@@ -167,22 +167,23 @@ func (p *pool) single(ctx context.Context, op string, sql string, args []any, sc
 	}
 	defer conn.Release()
 	// Once for each connection: what fails here has not been sent.
-	if _, err := conn.Conn().Prepare(ctx, sql, sql); err != nil {
+	statement, err := conn.Conn().Prepare(ctx, sql, sql)
+	if err != nil {
 		return classify(op, err)
 	}
-	rows, err := conn.Query(ctx, sql, args...)
-	if err == nil {
-		for rows.Next() && err == nil {
-			err = scan(rows)
-		}
-		rows.Close()
-		err = errors.Join(err, rows.Err())
+	rows := conn.Conn().PgConn().ExecPrepared(ctx, statement.Name, args.values(), binaryForm, binaryForm)
+	for rows.NextRow() && err == nil {
+		err = scan(rows.Values())
 	}
-	if err != nil {
+	_, closed := rows.Close()
+	if err := errors.Join(err, closed); err != nil {
 		return classify(op, commitError(err))
 	}
 	return nil
 }
+
+// binaryForm asks for the binary form of all arguments, or of all results.
+var binaryForm = []int16{pgx.BinaryFormatCode}
 
 // begin gives the statements that open a transaction. A UUID prints as hex digits
 // and hyphens only, so it needs no parameter, and one round trip does for both.
