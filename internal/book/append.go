@@ -159,9 +159,9 @@ func (b *Book) prepare(h *Herd, j *job) error {
 		if e.ID == uuid.Nil {
 			e.ID = newID()
 			if j.made == nil {
-				j.made = make(map[uuid.UUID]bool, len(events)-i)
+				j.made = make([]bool, len(events))
 			}
-			j.made[e.ID] = true
+			j.made[i] = true
 		}
 		if err := e.Validate(today); err != nil {
 			list = append(list, faults(prefix, err)...)
@@ -235,7 +235,7 @@ type job struct {
 
 	events  []*event.Event
 	options AppendOptions
-	made    map[uuid.UUID]bool // ids that this process gave to events without one
+	made    []bool // by event: its id was given to it by this process; nil = none was
 
 	results []Result
 	fresh   []*row // what the log did not have when the job was classified, in order
@@ -257,6 +257,7 @@ func (b *Book) classify(ctx context.Context, h *Herd, j *job) error {
 	if err != nil {
 		return err
 	}
+	c.lone = len(j.events) == 1
 	j.results = make([]Result, len(j.events))
 	j.fresh = nil
 	conflict := false

@@ -236,8 +236,12 @@ func (a *appender) ahead() (end func()) {
 
 func (a *appender) plan(head store.Head, group []*job) store.Batch {
 	n := newNumberer(a.herd, head, a.book.stamp())
-	var batch store.Batch
-	placed := map[uuid.UUID]bool{}
+	fresh := 0
+	for _, j := range group {
+		fresh += len(j.fresh)
+	}
+	batch := store.Batch{Rows: make([]store.Row, 0, fresh)}
+	placed := make(map[uuid.UUID]bool, fresh)
 	for _, j := range group {
 		j.err, j.receipt = nil, nil
 		if w := j.options.ExpectHead; w != nil && *w != n.head.Seq {

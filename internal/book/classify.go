@@ -1,6 +1,7 @@
 package book
 
 import (
+	"bytes"
 	"context"
 	"maps"
 	"slices"
@@ -33,6 +34,8 @@ type classifier struct {
 	book   *Book
 	herd   *Herd
 	known  map[uuid.UUID]store.KnownEvent
+	events int  // in the run
+	lone   bool // nothing comes after the one event: it need not be remembered
 	mine   map[uuid.UUID]*row
 	voided map[uuid.UUID]bool // targets of the voids of this run
 	seen   *rehearsal         // of a dry run: what it would have appended before; may be nil
@@ -40,12 +43,12 @@ type classifier struct {
 }
 
 // newClassifier asks the log once for every id that the events have or name, but
-// not for their own if fresh says that all are new, or if they were made for them
-// just now: nobody can have used those.
-func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event, fresh bool, made map[uuid.UUID]bool) (*classifier, error) {
-	ids := make([]uuid.UUID, 0, len(events)+8)
-	for _, e := range events {
-		if !fresh && !made[e.ID] {
+// not for their own if fresh says that all are new, or made (by event; nil = none)
+// that they were made for them just now: nobody can have used those.
+func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event, fresh bool, made []bool) (*classifier, error) {
+	var ids []uuid.UUID
+	for i, e := range events {
+		if !fresh && (made == nil || !made[i]) {
 			ids = append(ids, e.ID)
 		}
 		if target, _ := named(e); target != uuid.Nil {
@@ -56,11 +59,7 @@ func (b *Book) newClassifier(ctx context.Context, h *Herd, events []*event.Event
 	if err != nil {
 		return nil, err
 	}
-	return &classifier{
-		book: b, herd: h, known: known,
-		mine:   make(map[uuid.UUID]*row, len(events)),
-		voided: map[uuid.UUID]bool{},
-	}, nil
+	return &classifier{book: b, herd: h, known: known, events: len(events)}, nil
 }
 
 // known asks the log for ids, in as many questions as their number takes.
@@ -118,13 +117,25 @@ func (c *classifier) sort(ctx context.Context, e *event.Event) (verdict, error) 
 		}
 		return verdict{outcome: InConflict}, nil
 	}
-	r := &row{event: e, leaf: c.leafOf(e)}
-	r.bytes = append([]byte(nil), c.buf...)
-	c.mine[e.ID] = r
-	if v, ok := e.Data.(*event.Void); ok {
-		c.voided[v.Event] = true
+	r := &row{event: e, leaf: c.leafOf(e), bytes: bytes.Clone(c.buf)}
+	if !c.lone {
+		c.remember(r)
 	}
 	return verdict{outcome: Appended, row: r}, nil
+}
+
+// remember keeps a new row for the events of the run that come after it.
+func (c *classifier) remember(r *row) {
+	if c.mine == nil {
+		c.mine = make(map[uuid.UUID]*row, c.events)
+	}
+	c.mine[r.event.ID] = r
+	if v, ok := r.event.Data.(*event.Void); ok {
+		if c.voided == nil {
+			c.voided = map[uuid.UUID]bool{}
+		}
+		c.voided[v.Event] = true
+	}
 }
 
 // forget takes back rows that were sorted as new but are not to be written.

@@ -268,7 +268,7 @@ func (s *share) finish(err error) {
 // factsOf gives what jobs have written, for the fold; nil if that cannot be told
 // without a look into the log, as of a void: its target has to be found.
 func factsOf(group []*job, head store.Head) []repro.Fact {
-	var facts []repro.Fact
+	facts := make([]repro.Fact, 0, len(group))
 	for _, j := range group {
 		if j.err != nil {
 			continue

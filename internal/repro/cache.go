@@ -140,6 +140,16 @@ type folded struct {
 
 // bearing lists the lives that ever bore a number.
 func (f *folded) bearing(number word) []*life {
+	const few = 4 // so many are looked through sooner than put into an index
+	if len(f.lives) <= few {
+		var list []*life
+		for _, l := range f.lives {
+			if slices.ContainsFunc(l.names, func(n naming) bool { return n.number == number }) {
+				list = append(list, l)
+			}
+		}
+		return list
+	}
 	f.once.Do(func() {
 		f.byNumber = make(map[word][]*life, len(f.lives))
 		for _, l := range f.lives {
