@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
 	"net/http"
 	"strconv"
@@ -77,8 +78,12 @@ func (b *batch) relocate(p *problem) {
 }
 
 func (s *Server) appendEvents(r *request) (*reply, error) {
-	sum := sha256.New()
-	b, err := readBatch(r.media, io.TeeReader(r.body, sum))
+	var sum hash.Hash
+	if r.http.Header.Get("Idempotency-Key") != "" {
+		sum = sha256.New()
+		r.body = io.TeeReader(r.body, sum)
+	}
+	b, err := readBatch(r.media, r.body)
 	if err != nil {
 		return nil, err
 	}
@@ -89,6 +94,9 @@ func (s *Server) appendEvents(r *request) (*reply, error) {
 			return nil, err
 		}
 		o.ExpectHead = &n
+	}
+	if sum == nil {
+		return s.append(r, b, nil, o)
 	}
 	return s.append(r, b, sum.Sum(nil), o)
 }
@@ -194,7 +202,7 @@ func invalidEvents(items []api.ProblemItem) error {
 	}
 }
 
-// append appends a batch. sum is the hash of the body, for the Idempotency-Key.
+// append appends a batch. sum is the hash of the body, if there is an Idempotency-Key.
 func (s *Server) append(r *request, b *batch, sum []byte, o book.AppendOptions) (*reply, error) {
 	key, err := r.idempotencyKey()
 	if err != nil {

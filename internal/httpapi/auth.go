@@ -42,7 +42,7 @@ func (s *Server) authorise(r *request) error {
 		}
 		return nil
 	}
-	herd, err := s.herdFor(r, r.path["herd"])
+	herd, err := s.herdFor(r, r.param("herd"))
 	if err != nil {
 		return err
 	}

@@ -191,7 +191,7 @@ func noAnimal() error {
 func (s *Server) getAnimal(r *request) (*reply, error) {
 	a := &reply{}
 	err := s.read(r, func(f *fold) error {
-		cow, ok := f.Fold.Animal(r.path["animal"], f.on)
+		cow, ok := f.Fold.Animal(r.param("animal"), f.on)
 		if !ok {
 			return noAnimal()
 		}
@@ -204,7 +204,7 @@ func (s *Server) getAnimal(r *request) (*reply, error) {
 func (s *Server) getEligibility(r *request) (*reply, error) {
 	a := &reply{}
 	err := s.read(r, func(f *fold) error {
-		e, ok := f.Fold.Eligibility(r.path["animal"], f.on)
+		e, ok := f.Fold.Eligibility(r.param("animal"), f.on)
 		if !ok {
 			return noAnimal()
 		}

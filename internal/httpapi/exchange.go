@@ -102,7 +102,7 @@ func (r *request) since(st exchangeState) (int64, error) {
 
 // dataset is the question that a token belongs to.
 func (r *request) dataset() string {
-	return r.op.id + "\nherd=" + r.herd.Name + "\ndataset=" + r.path["dataset"]
+	return r.op.id + "\nherd=" + r.herd.Name + "\ndataset=" + r.param("dataset")
 }
 
 func (s *Server) getChanges(r *request) (*reply, error) {

@@ -179,7 +179,7 @@ func wireMapping(m *book.Mapping) api.MappingInfo {
 const nativeText = "# native: the project's own CSV profile, built in.\n# GET /v1/herds/{herd}/datapackage.json describes its columns.\n"
 
 func (s *Server) getMapping(r *request) (*reply, error) {
-	name := r.path["name"]
+	name := r.param("name")
 	if name == book.NativeMapping {
 		return &reply{raw: []byte(nativeText), media: mediaYAML}, nil
 	}
@@ -195,7 +195,7 @@ func (s *Server) putMapping(r *request) (*reply, error) {
 	if err != nil {
 		return nil, bodyProblem(err)
 	}
-	m, err := s.book.PutMapping(r.ctx, r.path["name"], string(doc))
+	m, err := s.book.PutMapping(r.ctx, r.param("name"), string(doc))
 	if err != nil {
 		return nil, err
 	}

@@ -92,7 +92,7 @@ func wirePolicy(from event.Date, p *repro.Policy) (api.DatedPolicy, error) {
 }
 
 func (s *Server) putPolicy(r *request) (*reply, error) {
-	from, err := toDate("from", r.path["from"])
+	from, err := toDate("from", r.param("from"))
 	if err != nil {
 		return nil, err
 	}

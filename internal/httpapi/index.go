@@ -163,7 +163,7 @@ func (s *Server) getIndex(r *request) (*reply, error) {
 // index finds the index of the path.
 func (r *request) index() ([]*repro.Definition, error) {
 	for _, d := range repro.Keys() {
-		if d.Key == r.path["index"] {
+		if d.Key == r.param("index") {
 			return []*repro.Definition{d}, nil
 		}
 	}

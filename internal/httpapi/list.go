@@ -23,7 +23,7 @@ func (s *Server) getList(r *request) (*reply, error) {
 	}
 	a := &reply{}
 	err = s.read(r, func(f *fold) error {
-		l, err := f.Fold.List(r.path["list"], f.on, r.text("pen"), days)
+		l, err := f.Fold.List(r.param("list"), f.on, r.text("pen"), days)
 		if err != nil {
 			return listProblem(err)
 		}

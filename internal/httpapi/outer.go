@@ -70,6 +70,10 @@ var secured = []struct {
 	{"Vary", []string{"Accept, Accept-Encoding, Authorization"}},
 }
 
+// ofBodies are those of secured that say what a body may do: an answer that has none,
+// since the client has it (RFC 9110, 15.4.5), does without.
+var ofBodies = []string{"X-Content-Type-Options", "Content-Security-Policy", "Referrer-Policy"}
+
 // panicked is a panic of a handler as an error.
 type panicked struct {
 	value any
@@ -95,7 +99,11 @@ func recovered(next echo.HandlerFunc, c echo.Context) (err error) {
 func (s *Server) answerError(c echo.Context, err error, instance string) error {
 	var same errNotModified
 	if errors.As(err, &same) {
-		c.Response().Header().Set("ETag", same.etag)
+		h := c.Response().Header()
+		h.Set("ETag", same.etag)
+		for _, name := range ofBodies {
+			delete(h, name)
+		}
 		c.Response().WriteHeader(http.StatusNotModified)
 		return nil
 	}

@@ -34,7 +34,7 @@ func (r *request) plainly() bool {
 		var value string
 		switch p.in {
 		case openapi3.ParameterInPath:
-			value = r.path[p.name]
+			value = r.param(p.name)
 		case openapi3.ParameterInQuery:
 			values, there := r.query[p.name]
 			if !there {

@@ -24,11 +24,11 @@ var tried = []string{
 func asked(t *testing.T, s *Server, op *operation, p *plainParam, value string) *request {
 	t.Helper()
 	h := &http.Request{Method: op.method, URL: &url.URL{Path: "/"}, Header: http.Header{}}
-	r := &request{http: h, ctx: t.Context(), op: op, path: map[string]string{}, query: url.Values{}}
+	r := &request{http: h, ctx: t.Context(), op: op, query: url.Values{}}
 	put := func(p *plainParam, value string) {
 		switch p.in {
 		case openapi3.ParameterInPath:
-			r.path[p.name] = value
+			r.names, r.values = append(r.names, p.name), append(r.values, value)
 		case openapi3.ParameterInQuery:
 			r.query.Set(p.name, value)
 		default:
@@ -51,9 +51,9 @@ func base(s *Server, op *operation, p *plainParam) string {
 		if v == "" {
 			continue
 		}
-		r := &request{http: &http.Request{Method: op.method, URL: &url.URL{Path: "/"}, Header: http.Header{}}, op: &one, path: map[string]string{}, query: url.Values{}}
+		r := &request{http: &http.Request{Method: op.method, URL: &url.URL{Path: "/"}, Header: http.Header{}}, op: &one, query: url.Values{}}
 		if p.in == openapi3.ParameterInPath {
-			r.path[p.name] = v
+			r.names, r.values = append(r.names, p.name), append(r.values, v)
 		} else {
 			r.query.Set(p.name, v)
 		}
@@ -128,7 +128,7 @@ func TestPlainlyIsNeverKinder(t *testing.T) {
 			op = o
 		}
 	}
-	r := &request{http: &http.Request{Header: http.Header{}}, op: op, path: map[string]string{"herd": "north-meadow", "animal": "0012"}, query: url.Values{"on": {"2026-06-30"}}}
+	r := &request{http: &http.Request{Header: http.Header{}}, op: op, names: []string{"herd", "animal"}, values: []string{"north-meadow", "0012"}, query: url.Values{"on": {"2026-06-30"}}}
 	if !r.plainly() {
 		t.Error("a plain question is not plain")
 	}

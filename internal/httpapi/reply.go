@@ -118,11 +118,11 @@ func acceptsGzip(h http.Header) bool {
 
 // etagOf makes the weak tag of an answer from whatever decides it.
 func (r *request) etagOf(parts ...string) string {
-	b := make([]byte, 0, 512)
+	b := make([]byte, 0, 1024)
 	for _, p := range parts {
 		b = appendPart(b, p)
 	}
-	for _, p := range [...]string{r.question(), r.query.Get("cursor"), r.query.Get("after"), r.query.Get("limit"), r.path["animal"], r.path["id"], r.give} {
+	for _, p := range [...]string{r.question(), r.query.Get("cursor"), r.query.Get("after"), r.query.Get("limit"), r.param("animal"), r.param("id"), r.give} {
 		b = appendPart(b, p)
 	}
 	sum := sha256.Sum256(b)
@@ -187,8 +187,8 @@ func (s *Server) write(c echo.Context, r *request, a *reply) error {
 		return s.writeStream(c, status, media, a.stream)
 	case a.json != nil:
 		media = mediaJSON
-		var b bytes.Buffer
-		if err := encodeJSON(&b, a.json); err != nil {
+		b := bytes.NewBuffer(make([]byte, 0, 512))
+		if err := encodeJSON(b, a.json); err != nil {
 			return err
 		}
 		body = b.Bytes()

@@ -26,7 +26,8 @@ type request struct {
 	http      *http.Request
 	ctx       context.Context //nolint:containedctx // the request's own, with the operation's deadline
 	op        *operation
-	path      map[string]string // path parameters, unescaped
+	names     []string // of the path's parameters
+	values    []string // of the same, unescaped
 	query     url.Values
 	principal *book.Principal // nil where the operation needs none
 	herd      *book.Herd      // nil where the path names none
@@ -42,6 +43,23 @@ const (
 )
 
 func mapKeys[V any](m map[string]V) iter.Seq[string] { return maps.Keys(m) }
+
+// param gives a parameter of the path, "" if it has none of that name.
+func (r *request) param(name string) string {
+	if i := slices.Index(r.names, name); i >= 0 {
+		return r.values[i]
+	}
+	return ""
+}
+
+// pathParams are all parameters of the path.
+func (r *request) pathParams() map[string]string {
+	m := make(map[string]string, len(r.names))
+	for i, name := range r.names {
+		m[name] = r.values[i]
+	}
+	return m
+}
 
 // text gives a query parameter, "" if it is absent.
 func (r *request) text(name string) string { return r.query.Get(name) }
@@ -90,7 +108,7 @@ func (r *request) list(name string) []string {
 }
 
 func (r *request) id() uuid.UUID {
-	id, _ := uuid.Parse(r.path["id"]) // the contract checked its form
+	id, _ := uuid.Parse(r.param("id")) // the contract checked its form
 	return id
 }
 
@@ -145,7 +163,7 @@ func (r *request) question() string {
 		b.WriteString(url.QueryEscape(value))
 	}
 	for _, name := range [...]string{"herd", "index", "list"} {
-		tell(name, r.path[name])
+		tell(name, r.param(name))
 	}
 	names := make([]string, 0, 16)
 	for name := range r.query {

@@ -187,7 +187,7 @@ func (s *Server) serve(op *operation) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		ctx, cancel := context.WithTimeout(c.Request().Context(), op.deadline)
 		defer cancel()
-		r := &request{http: c.Request(), ctx: ctx, op: op, path: map[string]string{}}
+		r := &request{http: c.Request(), ctx: ctx, op: op}
 		c.Set(keyRequest, r)
 		if err := r.readAddress(c); err != nil {
 			return err
@@ -220,17 +220,16 @@ func (s *Server) serve(op *operation) echo.HandlerFunc {
 
 // readAddress takes path and query apart.
 func (r *request) readAddress(c echo.Context) error {
-	for i, name := range c.ParamNames() {
-		value := c.ParamValues()[i]
-		if r.http.URL.RawPath != "" {
-			// The router worked on the escaped path.
+	r.names, r.values = c.ParamNames(), c.ParamValues()
+	if r.http.URL.RawPath != "" {
+		// The router worked on the escaped path.
+		for i, value := range r.values {
 			v, err := url.PathUnescape(value)
 			if err != nil {
 				return refuse(http.StatusBadRequest, "malformed", "the address cannot be read")
 			}
-			value = v
+			r.values[i] = v
 		}
-		r.path[name] = value
 	}
 	q, err := url.ParseQuery(r.http.URL.RawQuery)
 	if err != nil {

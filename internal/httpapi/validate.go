@@ -61,7 +61,7 @@ func (s *Server) validateFully(r *request) error {
 	clone.Body = http.NoBody
 	clone.ContentLength = 0
 	err := openapi3filter.ValidateRequest(r.ctx, &openapi3filter.RequestValidationInput{
-		Request: &clone, PathParams: r.path, QueryParams: r.query, Route: r.op.route, Options: validation,
+		Request: &clone, PathParams: r.pathParams(), QueryParams: r.query, Route: r.op.route, Options: validation,
 	})
 	if err == nil {
 		return nil

@@ -46,9 +46,9 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	case mediaText:
 		return visitText(lists)
 	case mediaCSV:
-		return &reply{csv: &csvReply{table: visitTableOf(r.path["list"]), rows: func(w *sheet.TableWriter) error { return visitCSV(w, lists) }}}, nil
+		return &reply{csv: &csvReply{table: visitTableOf(r.param("list")), rows: func(w *sheet.TableWriter) error { return visitCSV(w, lists) }}}, nil
 	}
-	out := &api.Visit{List: api.ListName(r.path["list"]), Animals: rows, Herds: make([]api.WorkList, len(lists))}
+	out := &api.Visit{List: api.ListName(r.param("list")), Animals: rows, Herds: make([]api.WorkList, len(lists))}
 	for i := range lists {
 		l := wireList(&lists[i].list, lists[i].list.Rows)
 		l.AsOf = lists[i].asOf
@@ -61,7 +61,7 @@ func (s *Server) visitedHerd(r *request, h *book.Herd, days int, view viewer) (v
 	var out visited
 	err := s.viewOf(r, h, view, func(v *book.View, on event.Date) error {
 		var err error
-		if out.list, err = v.Fold.List(r.path["list"], on, "", days); err != nil {
+		if out.list, err = v.Fold.List(r.param("list"), on, "", days); err != nil {
 			return listProblem(err)
 		}
 		out.list.Herd = h.Name
