@@ -146,7 +146,12 @@ func appending(b *testing.B, n int) {
 			b.Fatal(err)
 		}
 	}
-	together(b, clients, appendTo(s, herds))
+	post, done, err := appendTo(b.Context(), s, &readings{herds: herds})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(done)
+	together(b, clients, post)
 }
 
 // BenchmarkUnchanged is row j, BenchmarkEligibility row i.
@@ -177,7 +182,7 @@ func together(b *testing.B, n int, deed func(context.Context, int, int) error) {
 	b.ResetTimer()
 	b.RunParallel(func(pb *testing.PB) {
 		client := int(next.Add(1)) - 1
-		for i := 0; pb.Next(); i++ {
+		for i := 0; client < n && pb.Next(); i++ { // there may be more cores than clients
 			if err := deed(b.Context(), client, i); err != nil {
 				b.Error(err)
 				return

@@ -11,11 +11,14 @@ import (
 // bound is a target: the ratio must reach it (atLeast) or stay below.
 type bound struct {
 	atLeast bool
-	value   float64
-	unit    string // what the ratio is
+	value   float64 // 0 = none: the figure is there to be compared with
+	unit    string  // what the ratio is
 }
 
 func (b bound) String() string {
+	if b.value == 0 {
+		return "-"
+	}
 	sign := "<="
 	if b.atLeast {
 		sign = ">="
@@ -50,6 +53,8 @@ func (l *line) verdict() string {
 	switch {
 	case l.skipped != "":
 		return "not measured: " + l.skipped
+	case l.target.value == 0:
+		return "-"
 	case l.target.met(median(l.ratios)):
 		return "met"
 	}

@@ -223,17 +223,56 @@ func (w *world) loadInTurn(ours, beside func() (float64, time.Duration, error)) 
 	return l, nil
 }
 
-// cowsAppended is how many cows the appends to one herd are about: nobody reads the
-// same cow thousands of times, and each append is held against her record.
+// Appends are heat readings of so many cows. Each is read once a day: when the clients
+// are through with all of them, the next day begins.
 const cowsAppended = 3000
 
-// appendTo makes the deed of one append over HTTP.
-func appendTo(s *service, herds []string) func(context.Context, int, int) error {
-	on := lastDay.String()
-	return func(ctx context.Context, client, i int) error {
-		herd := herds[(client*7919+i)%len(herds)]
-		body := fmt.Sprintf(`{"kind":"heat","animal":"%d","on":"%s","half":"am","by":"t1","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk"}}`, 10_000+(client+clients*i)%cowsAppended, on)
-		status, answer, _, err := s.call(ctx, http.MethodPost, "/v1/herds/"+herd+"/events", stringsReader(body), "Content-Type", "application/json")
+var firstRead = lastDay - 730
+
+// readings are the clients' appends, each of which makes its own.
+type readings struct {
+	herds []string
+	made  [clients]int
+}
+
+// next is the path and the body of a client's next append.
+func (r *readings) next(client int) (path, body string) {
+	i := r.made[client]
+	r.made[client]++
+	n := client + clients*i
+	return "/v1/herds/" + r.herds[(client*7919+i)%len(r.herds)] + "/events",
+		fmt.Sprintf(`{"kind":"heat","animal":"%d","on":"%s","half":"am","by":"t1","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk"}}`,
+			10_000+n%cowsAppended, min(firstRead+event.Date(n/cowsAppended), lastDay))
+}
+
+// appendTo makes the deed of one append over HTTP, each client with a connection of
+// its own as those of insertInto have.
+func appendTo(ctx context.Context, s *service, r *readings) (deed func(context.Context, int, int) error, done func(), err error) {
+	wires := make([]*wire, clients)
+	for i := range wires {
+		if wires[i], err = s.dial(ctx); err != nil {
+			return nil, nil, err
+		}
+	}
+	deed = func(_ context.Context, client, _ int) error {
+		status, answer, err := wires[client].post(r.next(client))
+		if err == nil && status != http.StatusCreated {
+			err = fmt.Errorf("append: %d: %s", status, answer)
+		}
+		return err
+	}
+	return deed, func() {
+		for _, c := range wires {
+			c.close()
+		}
+	}, nil
+}
+
+// appendBy is appendTo through http.Client.
+func appendBy(s *service, r *readings) func(context.Context, int, int) error {
+	return func(ctx context.Context, client, _ int) error {
+		path, body := r.next(client)
+		status, answer, _, err := s.call(ctx, http.MethodPost, path, stringsReader(body), "Content-Type", "application/json")
 		if err == nil && status != http.StatusCreated {
 			err = fmt.Errorf("append: %d: %s", status, answer)
 		}
@@ -299,35 +338,54 @@ func (w *world) appends(name string, n int) ([]line, error) {
 		return nil, err
 	}
 	defer done()
-	l, err := w.loadInTurn(
-		func() (float64, time.Duration, error) {
-			if err := w.settle(database); err != nil {
-				return 0, 0, err
-			}
-			return w.load(clients, appendTo(s, herds))
-		},
-		func() (float64, time.Duration, error) {
-			if err := w.settle(database); err != nil {
-				return 0, 0, err
-			}
-			return w.load(clients, insert)
-		})
+	r := &readings{herds: herds}
+	post, hangUp, err := appendTo(w.ctx, s, r)
 	if err != nil {
 		return nil, err
+	}
+	defer hangUp()
+	settled := func(deed func(context.Context, int, int) error) (float64, time.Duration, error) {
+		if err := w.settle(database); err != nil {
+			return 0, 0, err
+		}
+		return w.load(clients, deed)
+	}
+	var general []float64
+	l, err := w.loadInTurn(
+		func() (float64, time.Duration, error) {
+			rate, _, err := settled(appendBy(s, r))
+			if err != nil {
+				return 0, 0, err
+			}
+			general = append(general, rate)
+			return settled(post)
+		},
+		func() (float64, time.Duration, error) { return settled(insert) })
+	if err != nil {
+		return nil, err
+	}
+	var generally []float64
+	for i, rate := range general {
+		generally = append(generally, rate/l.beside[i])
 	}
 	where := "one herd"
 	if n > 1 {
 		where = fmt.Sprintf("%d herds", n)
 	}
-	ours, beside := fmt.Sprintf("single appends over HTTP, %d clients, %s", clients, where), fmt.Sprintf("a durable INSERT of the row, %d clients, no counter, no chain", clients)
+	beside := fmt.Sprintf("a durable INSERT of the row, %d clients, no counter, no chain", clients)
 	return []line{
 		{
-			name: name, ours: ours, beside: beside, oursAt: perSecond(median(l.ours), "events"), besideAt: perSecond(median(l.beside), "rows"),
+			name: name, ours: fmt.Sprintf("single appends over HTTP, %d clients, %s", clients, where), beside: beside,
+			oursAt: perSecond(median(l.ours), "events"), besideAt: perSecond(median(l.beside), "rows"),
 			ratios: l.rates, target: bound{atLeast: true, value: 1.5, unit: "x its rate"},
 		},
 		{
 			name: name, ours: "the slowest of a hundred (p99)", beside: "the same", oursAt: span(medianTime(l.oursTail)), besideAt: span(medianTime(l.besideTail)),
 			ratios: l.tails, target: bound{value: 0.5, unit: "x its p99"},
+		},
+		{
+			name: name, ours: "the same appends through Go's http.Client", beside: "the same INSERT", oursAt: perSecond(median(general), "events"), besideAt: perSecond(median(l.beside), "rows"),
+			ratios: generally, target: bound{unit: "x its rate"},
 		},
 	}, nil
 }
