@@ -109,7 +109,7 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 			}
 			unchecked = false
 		}
-		if b.gather.submit(j) {
+		if b.gathererOf(h).submit(j) {
 			if receipt, err := j.wait(ctx); !errors.Is(err, errAside) {
 				return receipt, err
 			}

@@ -44,12 +44,12 @@ type Book struct {
 	plain bool
 	apart bool
 
-	source string
-	cache  *cache
-	gather *gatherer
-	states states
-	tokens tokenCache
-	herds  herdCache
+	source    string
+	cache     *cache
+	gatherers [2]gatherer // see gathererOf
+	states    states
+	tokens    tokenCache
+	herds     herdCache
 
 	mu        sync.Mutex // guards appenders, waiters and running
 	appenders map[uuid.UUID]*appender
@@ -94,7 +94,9 @@ func New(db *store.DB, o Options) *Book {
 		keeping:   map[uuid.UUID]bool{},
 		packing:   make(chan struct{}, 1),
 	}
-	b.gather = &gatherer{book: b}
+	for i := range b.gatherers {
+		b.gatherers[i].book = b
+	}
 	return b
 }
 

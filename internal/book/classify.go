@@ -117,10 +117,13 @@ func (c *classifier) sort(ctx context.Context, e *event.Event) (verdict, error) 
 		}
 		return verdict{outcome: InConflict}, nil
 	}
-	r := &row{event: e, leaf: c.leafOf(e), bytes: bytes.Clone(c.buf)}
-	if !c.lone {
-		c.remember(r)
+	r := &row{event: e, leaf: c.leafOf(e)}
+	if c.lone {
+		r.bytes, c.buf = c.buf, nil
+		return verdict{outcome: Appended, row: r}, nil
 	}
+	r.bytes = bytes.Clone(c.buf)
+	c.remember(r)
 	return verdict{outcome: Appended, row: r}, nil
 }
 
@@ -163,6 +166,9 @@ func (c *classifier) kindOf(id uuid.UUID) (kind string, ok bool) {
 // leafOf seals the event and leaves its canonical bytes in c.buf.
 func (c *classifier) leafOf(e *event.Event) event.Digest {
 	seal(e)
+	if c.buf == nil {
+		c.buf = make([]byte, 0, 384) // more than most take
+	}
 	c.buf = e.AppendCanonical(c.buf[:0])
 	return event.Leaf(c.buf)
 }

@@ -43,6 +43,11 @@ func (a *appender) gathers(j *job) bool {
 	return known && !a.book.apart && len(j.fresh) > 0 && len(j.fresh) <= maxSmall && j.options.Key == nil && j.options.ExpectHead == nil
 }
 
+// gathererOf shares the herds out: while a transaction of one gatherer waits for the
+// disk the other has the database for its own. Of a herd there is never more than one
+// under way.
+func (b *Book) gathererOf(h *Herd) *gatherer { return &b.gatherers[int(h.ID[15])%len(b.gatherers)] }
+
 // submit queues a job; false if there is no room.
 func (g *gatherer) submit(j *job) bool {
 	g.mu.Lock()
