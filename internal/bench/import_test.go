@@ -124,9 +124,12 @@ func (w *world) importOnce(path string, n int, then func(s *service, database st
 	if err := w.settle(name); err != nil {
 		return 0, err
 	}
-	began := time.Now()
-	err = imported(w.ctx, s, path, n)
-	took := time.Since(began)
+	var took time.Duration
+	err = w.profiled(func() error {
+		began := time.Now()
+		defer func() { took = time.Since(began) }()
+		return imported(w.ctx, s, path, n)
+	})
 	if err == nil && then != nil {
 		err = then(s, name)
 	}

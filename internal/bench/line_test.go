@@ -65,8 +65,12 @@ func (l *line) short() string {
 	if l.skipped != "" {
 		return l.name + " " + l.verdict()
 	}
-	return fmt.Sprintf("%s: %s, beside it %s: %s (%s to %s), target %s: %s", l.name, l.oursAt, l.besideAt,
-		l.target.quote(median(l.ratios)), figure(slices.Min(l.ratios)), figure(slices.Max(l.ratios)), l.target, strings.Trim(l.verdict(), "*"))
+	s := fmt.Sprintf("%s: %s, beside it %s: %s (%s to %s)", l.name, l.oursAt, l.besideAt,
+		l.target.quote(median(l.ratios)), figure(slices.Min(l.ratios)), figure(slices.Max(l.ratios)))
+	if l.target.value == 0 {
+		return s
+	}
+	return s + fmt.Sprintf(", target %s: %s", l.target, strings.Trim(l.verdict(), "*"))
 }
 
 // render writes the table in Markdown.

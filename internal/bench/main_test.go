@@ -22,6 +22,7 @@ var (
 	onlyFlag  = flag.String("only", "", "with -table: the rows to measure, such as a,c")
 	roundFlag = flag.Int("rounds", 5, "with -table: how often each pair is measured")
 	duckFlag  = flag.String("duck", "", "with -table: the program built from internal/bench/duck; without it the rows beside DuckDB are left out")
+	profFlag  = flag.String("profile", "", "with -table: a folder for CPU profiles of our side of the rows a, c, d, f, g, h, i, j and l, one for each round")
 	binFlag   = flag.String("byrelog", "", "with -table: the program byrelog, for the row of memory")
 )
 
@@ -61,6 +62,7 @@ func table(ctx context.Context) error {
 	for _, r := range rows {
 		began := time.Now()
 		say("row %s: %s", r.name, r.ours)
+		w.row = r.name
 		got, err := r.measure(w)
 		if err != nil {
 			if ctx.Err() != nil {

@@ -129,9 +129,14 @@ func (w *world) cold(f *filled, path string, o book.Options) (time.Duration, err
 		}
 	}
 	runtime.GC()
-	began := time.Now()
-	_, _, err = s.get(w.ctx, path)
-	return time.Since(began), err
+	var took time.Duration
+	err = w.profiled(func() error {
+		began := time.Now()
+		defer func() { took = time.Since(began) }()
+		_, _, err := s.get(w.ctx, path)
+		return err
+	})
+	return took, err
 }
 
 func rowC(w *world) ([]line, error) {
@@ -185,6 +190,15 @@ func (w *world) load(n int, deed func(ctx context.Context, client, i int) error)
 	}
 	slices.Sort(all)
 	return float64(len(all)) / took.Seconds(), all[len(all)*99/100], nil
+}
+
+// loadOurs is load with a profile, if the run wants one.
+func (w *world) loadOurs(n int, deed func(context.Context, int, int) error) (perSecond float64, p99 time.Duration, err error) {
+	err = w.profiled(func() error {
+		perSecond, p99, err = w.load(n, deed)
+		return err
+	})
+	return perSecond, p99, err
 }
 
 // loads are the rates and the 99th percentiles of two things under load.
@@ -344,23 +358,23 @@ func (w *world) appends(name string, n int) ([]line, error) {
 		return nil, err
 	}
 	defer hangUp()
-	settled := func(deed func(context.Context, int, int) error) (float64, time.Duration, error) {
+	settled := func(load func(int, func(context.Context, int, int) error) (float64, time.Duration, error), deed func(context.Context, int, int) error) (float64, time.Duration, error) {
 		if err := w.settle(database); err != nil {
 			return 0, 0, err
 		}
-		return w.load(clients, deed)
+		return load(clients, deed)
 	}
 	var general []float64
 	l, err := w.loadInTurn(
 		func() (float64, time.Duration, error) {
-			rate, _, err := settled(appendBy(s, r))
+			rate, _, err := settled(w.load, appendBy(s, r))
 			if err != nil {
 				return 0, 0, err
 			}
 			general = append(general, rate)
-			return settled(post)
+			return settled(w.loadOurs, post)
 		},
-		func() (float64, time.Duration, error) { return settled(insert) })
+		func() (float64, time.Duration, error) { return settled(w.load, insert) })
 	if err != nil {
 		return nil, err
 	}
@@ -427,10 +441,10 @@ func (w *world) reads(l line, path func(*filled, *service) (string, error), tagg
 		return nil, err
 	}
 	defer func() { _ = bare.Close() }()
-	ask := func(s *service) func() (float64, time.Duration, error) {
-		return func() (float64, time.Duration, error) { return w.load(readers, asking(s, at, status, header...)) }
-	}
-	m, err := w.loadInTurn(ask(s), ask(&service{url: url, token: s.token, http: client()}))
+	ask, askBare := asking(s, at, status, header...), asking(&service{url: url, token: s.token, http: client()}, at, status, header...)
+	m, err := w.loadInTurn(
+		func() (float64, time.Duration, error) { return w.loadOurs(readers, ask) },
+		func() (float64, time.Duration, error) { return w.load(readers, askBare) })
 	if err != nil {
 		return nil, err
 	}

@@ -2,12 +2,15 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
 	"runtime"
+	"runtime/pprof"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -52,6 +55,8 @@ type world struct {
 	version string
 	dir     string // for files
 	made    int    // databases
+	row     string // that is being measured
+	spent   int    // profiles written
 
 	logs map[string]*filled
 	duck *duck
@@ -137,6 +142,25 @@ type service struct {
 	book       *book.Book
 	http       *http.Client
 	server     *http.Server
+}
+
+// profiled does what is measured of ours, with a profile of it if the run wants one. It
+// is of the whole process, which is the client as well.
+func (w *world) profiled(deed func() error) error {
+	if *profFlag == "" {
+		return deed()
+	}
+	w.spent++
+	f, err := os.Create(filepath.Join(*profFlag, fmt.Sprintf("%s-%02d.prof", w.row, w.spent)))
+	if err != nil {
+		return err
+	}
+	err = pprof.StartCPUProfile(f)
+	if err == nil {
+		err = deed()
+		pprof.StopCPUProfile()
+	}
+	return errors.Join(err, f.Close())
 }
 
 // clients is the largest number of clients of any row.
