@@ -10,6 +10,7 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
 	"byrelog.example/internal/store"
 )
 
@@ -43,6 +44,7 @@ type Book struct {
 	alone bool
 	plain bool
 	apart bool
+	lot   int // records of a fold in memory while a file is read
 
 	source    string
 	cache     *cache
@@ -82,7 +84,7 @@ func New(db *store.DB, o Options) *Book {
 	}
 	life, end := context.WithCancel(context.Background())
 	b := &Book{
-		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, apart: o.Apart, source: o.Source, life: life, end: end,
+		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, apart: o.Apart, lot: repro.LotLen, source: o.Source, life: life, end: end,
 		cache:     newCache(o.CacheSize),
 		states:    newStates(db),
 		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},
@@ -108,6 +110,7 @@ func (b *Book) Close() {
 	b.mu.Unlock()
 	b.end()
 	b.jobs.Wait()
+	b.cache.close()
 }
 
 // Head is how far a herd's log has come.

@@ -310,14 +310,11 @@ func (b *Book) findingsOf(ctx context.Context, h *Herd, seqs [][2]int64) (*Impor
 	if len(seqs) == 0 {
 		return out, nil
 	}
-	err := b.View(ctx, h, AsOf{}, func(v *View) error {
-		about := repro.FindingFilter{About: func(seq int64) bool { return within(seqs, seq) }}
-		first, count := v.Fold.FirstFindings(v.Today, about, maxReported)
-		out.Count = count
-		for _, f := range first {
-			out.Items = append(out.Items, ImportFinding{Finding: f})
-		}
-		return nil
-	})
+	about := repro.FindingFilter{About: func(seq int64) bool { return within(seqs, seq) }}
+	first, count, err := b.firstFindings(ctx, h, about, maxReported)
+	out.Count = count
+	for _, f := range first {
+		out.Items = append(out.Items, ImportFinding{Finding: f})
+	}
 	return out, err
 }

@@ -28,12 +28,14 @@ import (
 // name.
 //
 // With the rows goes their fold: what the herd's will be if the log takes them one
-// after the other from its start, so that the report need not read them back.
+// after the other from its start, so that the report need not read them back. Of a
+// large file it lies in a second temporary file: the import of any file takes as much
+// memory as that of another.
 type spill struct {
-	file   *os.File
+	file   tempFile
 	chunks []spillChunk
 
-	fold       *repro.Herd // nil: it will not be
+	press      *repro.Press // of the fold; nil: it will not be
 	seq        int64
 	rev, epoch int64 // of the policies of the fold, and of the log
 }
@@ -60,14 +62,35 @@ func (b *Book) spillFor(ctx context.Context, h *Herd) (*spill, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := os.CreateTemp("", "byrelog-import-")
+	rows, err := newTempFile()
 	if err != nil {
 		b.log.DebugContext(ctx, "imports are read twice: there is no temporary folder", slog.Any("error", err))
 		return nil, nil //nolint:nilnil // it does without
 	}
-	// Where an open file cannot be removed, close does it.
+	records, err := newTempFile()
+	if err != nil {
+		_ = rows.Close()
+		return nil, wrap("make temporary file", err)
+	}
+	return &spill{file: rows, press: repro.NewPress(h.Name, policies, records, b.lot), rev: state.PolicyRev, epoch: state.Epoch}, nil
+}
+
+// tempFile is a file without a name, which goes when it is closed.
+type tempFile struct{ *os.File }
+
+func newTempFile() (tempFile, error) {
+	f, err := os.CreateTemp("", "byrelog-import-")
+	if err == nil {
+		// Where an open file cannot be removed, Close does it.
+		_ = os.Remove(f.Name())
+	}
+	return tempFile{f}, err
+}
+
+func (f tempFile) Close() error {
+	err := f.File.Close()
 	_ = os.Remove(f.Name())
-	return &spill{file: f, fold: repro.NewHerd(h.Name, policies), rev: state.PolicyRev, epoch: state.Epoch}, nil
+	return err
 }
 
 // close gives the room back; s may be nil.
@@ -76,7 +99,15 @@ func (s *spill) close() {
 		return
 	}
 	_ = s.file.Close()
-	_ = os.Remove(s.file.Name())
+	s.foldless()
+}
+
+// foldless gives up the fold, if there still is one to be.
+func (s *spill) foldless() {
+	if s.press != nil {
+		s.press.Close()
+		s.press = nil
+	}
 }
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -174,13 +205,14 @@ func (w *sealer) finish(log *slog.Logger) {
 	w.hand()
 	close(w.todo)
 	if err := <-w.done; err != nil {
-		log.Warn("an import is read twice, since its temporary file could not be written", slog.Any("error", err))
+		log.Warn("an import reads again what could not be written to its temporary files", slog.Any("error", err))
 	}
 }
 
 // fill writes chunks until there are no more. After a failure it notes only where
 // chunks begin and end.
-func (s *spill) fill(todo <-chan sealing) (failed error) {
+func (s *spill) fill(todo <-chan sealing) error {
+	var failed, notFolded error
 	var plain, packed []byte
 	var end int64
 	facts := make([]repro.Fact, 0, chunkEvents)
@@ -198,9 +230,9 @@ func (s *spill) fill(todo <-chan sealing) (failed error) {
 		}
 		s.chunks = append(s.chunks, c.spillChunk)
 		if !c.sealed {
-			s.fold = nil
+			s.foldless()
 		}
-		if s.fold == nil {
+		if s.press == nil {
 			continue
 		}
 		facts = facts[:0]
@@ -208,9 +240,12 @@ func (s *spill) fill(todo <-chan sealing) (failed error) {
 			s.seq++
 			facts = append(facts, repro.Fact{Event: e, Seq: s.seq})
 		}
-		s.fold.Apply(facts)
+		if err := s.press.Apply(facts); err != nil {
+			s.foldless()
+			notFolded = err
+		}
 	}
-	return failed
+	return errors.Join(failed, notFolded)
 }
 
 // appendSealed seals the events and appends their rows; not ok if one of them

@@ -17,7 +17,7 @@ func filledSpill(t *testing.T, lines int) *spill {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &spill{file: f}
+	s := &spill{file: tempFile{f}}
 	t.Cleanup(s.close)
 	w := newSealer(s)
 	for i := range lines {
@@ -109,7 +109,7 @@ func TestSpillWithoutRoom(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &spill{file: f}
+	s := &spill{file: tempFile{f}}
 	defer s.close()
 	w := newSealer(s)
 	for range chunkRows + 3 {

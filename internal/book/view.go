@@ -220,15 +220,16 @@ func (b *Book) resolveVoids(ctx context.Context, h *Herd, facts []repro.Fact) er
 // entry is one herd's fold. mu is held for reading while answers are computed
 // and for writing while the log's news are applied.
 type entry struct {
-	mu     sync.RWMutex
-	fold   *repro.Herd
-	voided map[int64]bool
-	head   Head
-	rev    int64
-	epoch  int64 // of the log that was read
-	kept   int64 // seq of its snapshot; 0 = none that is known
+	mu      sync.RWMutex
+	fold    *repro.Herd
+	shelved *repro.Shelved // in place of fold: nobody has read it yet
+	voided  map[int64]bool
+	head    Head
+	rev     int64
+	epoch   int64 // of the log that was read
+	kept    int64 // seq of its snapshot; 0 = none that is known
 
-	measured atomic.Int64 // Changes of the fold when it was measured last, and 1
+	measured atomic.Int64 // Changes of the fold when it was measured last, and 1; of one that is shelved -1
 
 	element *list.Element // guarded by the cache
 	size    int64         // guarded by the cache
@@ -249,7 +250,11 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 	defer e.mu.Unlock()
 	if e.epoch != state.Epoch {
 		// The log is another one: restored from a backup while this process ran.
+		e.unshelve()
 		e.fold, e.head, e.kept, e.epoch = nil, Head{}, 0, state.Epoch
+	}
+	if e.shelved != nil {
+		e.wake(ctx, b, h)
 	}
 	if e.fold == nil || e.rev != rev {
 		policies, err := b.policies(ctx, h.ID, time.Time{})
@@ -268,6 +273,9 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 	if e.head.Seq >= head.Seq {
 		if e.head.Seq == head.Seq {
 			e.head = headOf(head) // a snapshot does not know the time
+		}
+		if e.snapshotDue(b) {
+			b.keep(h, e.epoch)
 		}
 		return nil
 	}
@@ -290,33 +298,14 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 	return nil
 }
 
-// adopt takes over a fold that was made of the rows of an import which are now the
-// whole of the log, if nobody has read any of them yet.
-func (b *Book) adopt(h *Herd, s *spill, head store.Head) {
-	fold := s.fold
-	s.fold = nil
-	if fold == nil || head.Seq == 0 || fold.Seq() != head.Seq {
-		return
-	}
-	e := b.cache.take(h.ID)
-	defer b.cache.give(e)
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	if e.fold != nil && (e.head.Seq > 0 || e.epoch != s.epoch) {
-		return
-	}
-	fold.Trim()
-	e.fold, e.voided, e.head, e.rev, e.epoch, e.kept = fold, map[int64]bool{}, headOf(head), s.rev, s.epoch, 0
-	if e.snapshotDue(b) {
-		b.keep(h, e.epoch)
-	}
-}
-
 // measure gives the size of the fold, and of what it derived of itself, if they may
 // have changed since they were measured last.
 func (e *entry) measure() (size, derived int64, changed bool) {
 	e.mu.RLock()
 	defer e.mu.RUnlock()
+	if e.shelved != nil {
+		return e.shelved.Size(), 0, e.measured.Swap(-1) != -1
+	}
 	if e.fold == nil {
 		return 0, 0, e.measured.Swap(0) != 0
 	}
@@ -423,6 +412,7 @@ func (c *cache) give(e *entry) {
 			c.total -= last.size
 			c.order.Remove(at)
 			delete(c.entries, id)
+			last.unshelve()
 		}
 		at = prev
 	}

@@ -6,7 +6,8 @@
 // Three layers, each a plain function of the one below:
 //
 //   - [Herd] keeps a packed record of every event, by the number that the event
-//     names (herd.go, packed.go).
+//     names (herd.go, packed.go). A [Press] makes one of a long log in little memory;
+//     of a [Shelved] one the records rest in a file.
 //   - The fold (fold.go, service.go, pregnancy.go) unpacks the records (rec.go)
 //     into lives: one for each individual, whatever numbers she was known by.
 //     Lives weigh several times as much as what rests packed; they are kept as
@@ -22,5 +23,5 @@
 // they were batched (the order is the date, the time of day, the kind and a
 // hash of the event's id), and an event that comes twice counts once.
 //
-// The package is pure: no I/O and no clock.
+// The package is pure: no I/O and no clock. The file of a [Press] is its caller's.
 package repro

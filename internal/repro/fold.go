@@ -14,6 +14,7 @@ type arena struct {
 	side  *side
 	full  int64 // bytes of the pieces before it
 	apart bool  // for one group only
+	buf   []byte
 }
 
 // pieceRecs is how many records a piece holds: some 200 kB.
@@ -42,6 +43,16 @@ func (a *arena) unpack(b []byte, cut event.Date) []rec {
 	recs := upTo(a.recs[from:], cut)
 	a.recs = a.recs[:from+len(recs)]
 	return slices.Clip(recs)
+}
+
+// packed are the packed records of a number, from wherever they lie. They are only
+// there until the next.
+func (a *arena) packed(h *Herd, i int32) []byte {
+	if h.shelf == nil {
+		return h.packed(i)
+	}
+	a.buf = h.shelf.read(a.buf, h, i)
+	return a.buf
 }
 
 // reset makes room again where the records that lie there are not needed any more.
@@ -91,7 +102,7 @@ type folder struct {
 func (h *Herd) foldGroup(members []int32, cut event.Date, merge int, a *arena) []*life {
 	f := &folder{h: h, lives: []*life{}}
 	for _, m := range members {
-		if recs := a.unpack(h.packed(m), cut); len(recs) > 0 {
+		if recs := a.unpack(a.packed(h, m), cut); len(recs) > 0 {
 			f.bearers = append(f.bearers, &bearer{name: h.names[m], recs: recs})
 		}
 	}

@@ -46,6 +46,7 @@ type Herd struct {
 	numbers []int32         // by word: the number that it names and 1, or 0
 	parents map[int32]int32 // of numbers that renumberings link to an earlier one; see group
 	base    []byte          // packed records of the numbers, side by side, then of the walks
+	shelf   *shelf          // where the base lies if that is not in memory; see Shelved
 	ends    []uint32        // where in the base those of each number end; numbers behind them have none in it
 	edits   []*number       // by number; nil = as in the base
 	walks   *number         // nil = as in the base
@@ -154,8 +155,8 @@ func (h *Herd) Apply(facts []Fact) {
 		if f.Seq <= h.seq || f.Event == nil {
 			continue
 		}
-		h.seq = f.Seq
 		if f.Event.Kind == event.KindVoid {
+			h.seq = f.Seq
 			h.cache.owners.own(f.Seq, noOwner)
 			if owner, ok := h.ownerOf(f.Voids); ok {
 				h.drop(owner, f.Voids, &s)
@@ -163,17 +164,8 @@ func (h *Herd) Apply(facts []Fact) {
 			}
 			continue
 		}
-		n := herdLevel
-		if f.Event.Kind != event.KindWalk {
-			n = h.numberOf(h.code(f.Event.Animal))
-		}
-		h.cache.owners.own(f.Seq, n)
-		r := h.newRec(f, &s)
-		h.cache.dates.see(r.on)
+		n, r := h.take(f, &s)
 		touched.note(n, h.add(h.change(n), &r, &s))
-		if r.kind == event.KindRenumber {
-			h.link(n, h.numberOf(r.text))
-		}
 	}
 	for _, n := range touched.list {
 		if touched.loose(n) {
@@ -184,6 +176,23 @@ func (h *Herd) Apply(facts []Fact) {
 		h.stale(touched.list)
 		touched.clear()
 	}
+}
+
+// take makes the record of a fact that is no void, and notes all that is kept of it
+// beside the record itself: names, dates, links. The record is of number n.
+func (h *Herd) take(f *Fact, s *side) (n int32, r rec) {
+	h.seq = f.Seq
+	n = herdLevel
+	if f.Event.Kind != event.KindWalk {
+		n = h.numberOf(h.code(f.Event.Animal))
+	}
+	h.cache.owners.own(f.Seq, n)
+	r = h.newRec(f, s)
+	h.cache.dates.see(r.on)
+	if r.kind == event.KindRenumber {
+		h.link(n, h.numberOf(r.text))
+	}
+	return n, r
 }
 
 // touches notes which numbers a batch touches: a fold from the log does it for every
@@ -357,20 +366,30 @@ func (h *Herd) own() {
 
 // resting are the packed records of a number in the base.
 func (h *Herd) resting(i int32) []byte {
-	n := int32(len(h.ends))
-	if i == herdLevel {
-		i = n - 1 // they stand last
-		if n == 0 {
-			return nil
-		}
-	} else if i >= n-1 {
+	at, from, to := h.span(i)
+	if at < 0 {
 		return nil
 	}
-	from := uint32(0)
+	return h.base[from:to:to]
+}
+
+// span is where in the base the records of a number lie, and the place of their end
+// among the ends; below zero if it has none there.
+func (h *Herd) span(i int32) (at int32, from, to uint32) {
+	last := int32(len(h.ends)) - 1
+	switch {
+	case i == herdLevel:
+		i = last // they stand last
+	case i >= last:
+		return -1, 0, 0
+	}
 	if i > 0 {
 		from = h.ends[i-1]
 	}
-	return h.base[from:h.ends[i]:h.ends[i]]
+	if i >= 0 {
+		to = h.ends[i]
+	}
+	return i, from, to
 }
 
 // edit is the changed number, or nil.
@@ -451,6 +470,11 @@ func (h *Herd) rebase() {
 // left over. It is worth it when a fold has been read in one go.
 func (h *Herd) Trim() {
 	h.rebase()
+	h.clip()
+}
+
+// clip gives back the room that growing left over beside the records.
+func (h *Herd) clip() {
 	h.words.trim(h.token)
 	h.names, h.numbers, h.recorders = slices.Clip(slices.Clone(h.names)), slices.Clip(slices.Clone(h.numbers)), slices.Clip(slices.Clone(h.recorders))
 	h.ownsOf, h.touched = h.token, touches{}

@@ -123,6 +123,13 @@ func (w *words) trim(t *token) {
 	}
 }
 
+// settle trims if most texts are late: a late one takes several times its length.
+func (w *words) settle(t *token) {
+	if len(w.late) > len(w.ends) {
+		w.trim(t)
+	}
+}
+
 // clone shares everything; who adds a text first copies what it changes.
 func (w *words) clone() words {
 	c := *w
