@@ -3,6 +3,7 @@ package book_test
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -224,7 +225,11 @@ func (x *bundle) findings() []string {
 			x.t.Errorf("the fold is at %d, the head at %d", v.Fold.Seq(), v.Head.Seq)
 		}
 		for _, f := range v.Fold.FindingsOf(v.Today, repro.FindingFilter{}) {
-			list = append(list, fmt.Sprint(f))
+			b, err := json.Marshal(f) // with what its pair says
+			if err != nil {
+				return err
+			}
+			list = append(list, string(b))
 		}
 		return nil
 	}); err != nil {

@@ -425,8 +425,10 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID, sp *spill) 
 	if sp != nil && sp.begins(job.RowsDone) {
 		p.spill = sp
 	}
-	if refused, err := b.guard(ctx, h, &job, plan); err != nil || refused {
-		return err
+	if job.ChunksDone == 0 && p.reader.Mapping().Voids() {
+		if refused, err := b.guard(ctx, h, &job, plan); err != nil || refused {
+			return err
+		}
 	}
 	if err := p.resume(ctx, &job); err != nil {
 		return err
@@ -458,11 +460,8 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID, sp *spill) 
 // guard rehearses an import that could void events before its first chunk, so
 // that one that would void too many is refused before anything is written.
 func (b *Book) guard(ctx context.Context, h *Herd, job *store.Import, plan importPlan) (refused bool, err error) {
-	if job.ChunksDone > 0 {
-		return false, nil
-	}
 	p, err := b.newPassage(h, plan, &stagedReader{ctx: ctx, book: b, herd: h, id: job.ID, chunks: job.Chunks})
-	if err != nil || !p.reader.Mapping().Voids() {
+	if err != nil {
 		return false, err
 	}
 	if err := p.readIndex(ctx); err != nil || len(p.sync.origins) == 0 {

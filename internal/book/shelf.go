@@ -15,16 +15,11 @@ import (
 // adopt takes over the fold that was made of the rows of an import which are now the
 // whole of the log, if nobody has read any of them yet.
 func (b *Book) adopt(h *Herd, s *spill, head store.Head) {
-	press := s.press
-	if press == nil || head.Seq == 0 || press.Seq() != head.Seq {
+	shelved := s.shelved
+	if shelved == nil || head.Seq == 0 || shelved.Seq() != head.Seq {
 		return
 	}
-	s.press = nil
-	shelved, err := press.Finish()
-	if err != nil {
-		b.log.Warn("the log of an import is read again for its fold", slog.String("herd", h.Name), slog.Any("error", err))
-		return
-	}
+	s.shelved = nil
 	e := b.cache.take(h.ID)
 	defer b.cache.give(e)
 	e.mu.Lock()
@@ -66,19 +61,44 @@ func (e *entry) unshelve() {
 	}
 }
 
+// press folds the log up to seq into a fold on the shelf. Where that cannot be done it is
+// false, and the entry as before. The caller holds e.mu.
+func (e *entry) press(ctx context.Context, b *Book, h *Herd, seq int64, policies repro.Policies) bool {
+	file, err := newTempFile()
+	if err != nil {
+		b.log.DebugContext(ctx, "a herd is folded in memory: there is no temporary folder", slog.Any("error", err))
+		return false
+	}
+	press, voided := repro.NewPress(h.Name, policies, file, b.lot), map[int64]bool{}
+	head, err := b.load(ctx, h, Head{}, voided, seq, press.Apply)
+	if err != nil {
+		press.Close()
+		return false // who reads the log next tells why
+	}
+	shelved, err := press.Finish()
+	if err != nil {
+		b.log.WarnContext(ctx, "a herd is folded in memory", slog.String("herd", h.Name), slog.Any("error", err))
+		return false
+	}
+	e.shelved, e.voided, e.head = shelved, voided, head
+	return true
+}
+
 // firstFindings lists what the records of the herd say today, as repro.FirstFindings.
-// Where the fold is on the shelf it stays there.
+// Unless its fold is at hand, or a snapshot of it, that of a large herd is made on the
+// shelf and stays there.
 func (b *Book) firstFindings(ctx context.Context, h *Herd, filter repro.FindingFilter, most int) (list []repro.Finding, count int, err error) {
 	state, err := b.states.of(ctx, h.ID)
 	if err != nil {
 		return nil, 0, wrap("read head", err)
 	}
-	if e := b.cache.peek(h.ID); e != nil {
-		list, count, ok := e.shelvedFindings(ctx, b, h, state, filter, most)
-		b.cache.put(e)
-		if ok {
-			return list, count, nil
-		}
+	e := b.cache.take(h.ID)
+	defer b.cache.give(e)
+	if err := e.refresh(ctx, b, h, state, true); err != nil {
+		return nil, 0, err
+	}
+	if list, count, ok := e.onShelf(ctx, b, h, filter, most); ok {
+		return list, count, nil
 	}
 	err = b.View(ctx, h, AsOf{}, func(v *View) error {
 		list, count = v.Fold.FirstFindings(v.Today, filter, most)
@@ -87,10 +107,12 @@ func (b *Book) firstFindings(ctx context.Context, h *Herd, filter repro.FindingF
 	return list, count, err
 }
 
-func (e *entry) shelvedFindings(ctx context.Context, b *Book, h *Herd, state store.State, filter repro.FindingFilter, most int) (list []repro.Finding, count int, ok bool) {
+// onShelf is false where the fold is not on the shelf, or its file cannot be read: then
+// it cannot be woken either, and the log is read instead.
+func (e *entry) onShelf(ctx context.Context, b *Book, h *Herd, filter repro.FindingFilter, most int) (list []repro.Finding, count int, ok bool) {
 	e.mu.RLock()
 	defer e.mu.RUnlock()
-	if e.shelved == nil || e.head.Seq != state.Head.Seq || e.rev != state.PolicyRev || e.epoch != state.Epoch {
+	if e.shelved == nil {
 		return nil, 0, false
 	}
 	list, count, err := e.shelved.FirstFindings(b.today(h), filter, most)

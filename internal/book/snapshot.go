@@ -194,7 +194,7 @@ func (b *Book) Snapshot(ctx context.Context, h *Herd) (seq int64, err error) {
 	}
 	e := b.cache.take(h.ID)
 	defer b.cache.give(e)
-	if err := e.refresh(ctx, b, h, state); err != nil {
+	if err := e.refresh(ctx, b, h, state, false); err != nil {
 		return 0, err
 	}
 	if err := b.keepEntry(ctx, h, e, state.Epoch); err != nil {

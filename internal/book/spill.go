@@ -35,7 +35,8 @@ type spill struct {
 	file   tempFile
 	chunks []spillChunk
 
-	press      *repro.Press // of the fold; nil: it will not be
+	press      *repro.Press   // while the file is read; nil: there will be no fold
+	shelved    *repro.Shelved // afterwards
 	seq        int64
 	rev, epoch int64 // of the policies of the fold, and of the log
 }
@@ -106,8 +107,11 @@ func (s *spill) close() {
 func (s *spill) foldless() {
 	if s.press != nil {
 		s.press.Close()
-		s.press = nil
 	}
+	if s.shelved != nil {
+		s.shelved.Close()
+	}
+	s.press, s.shelved = nil, nil
 }
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -244,6 +248,10 @@ func (s *spill) fill(todo <-chan sealing) error {
 			s.foldless()
 			notFolded = err
 		}
+	}
+	if s.press != nil {
+		s.shelved, notFolded = s.press.Finish()
+		s.press = nil
 	}
 	return errors.Join(failed, notFolded)
 }

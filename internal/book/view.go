@@ -69,7 +69,7 @@ func (b *Book) view(ctx context.Context, h *Herd, asOf AsOf, glance bool, fn fun
 	}
 	e := b.cache.take(h.ID)
 	defer b.cache.give(e)
-	if err := e.refresh(ctx, b, h, state); err != nil {
+	if err := e.refresh(ctx, b, h, state, false); err != nil {
 		return err
 	}
 	e.mu.RLock()
@@ -101,21 +101,20 @@ func (b *Book) past(ctx context.Context, h *Herd, seq int64, at time.Time, epoch
 		return err
 	}
 	fold, voided := repro.NewHerd(h.Name, policies), map[int64]bool{}
-	head, err := b.load(ctx, h, fold, voided, seq)
+	head, err := b.load(ctx, h, Head{}, voided, seq, applyTo(fold))
 	if err != nil {
 		return err
 	}
 	return fn(&View{Herd: h, Fold: fold, Head: head, Epoch: epoch, Today: b.today(h), voided: voided})
 }
 
-// load brings a fold up to seq, notes what voids withdraw, and returns the head
-// there.
-func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[int64]bool, seq int64) (Head, error) {
-	head := Head{Seq: fold.Seq()}
-	if seq <= fold.Seq() {
+// load applies the log behind a head, up to seq, notes what voids withdraw, and
+// returns the head there.
+func (b *Book) load(ctx context.Context, h *Herd, head Head, voided map[int64]bool, seq int64, apply func([]repro.Fact) error) (Head, error) {
+	if seq <= head.Seq {
 		return head, nil
 	}
-	err := b.decoded(ctx, h, fold.Seq(), seq, func(facts []repro.Fact) error {
+	err := b.decoded(ctx, h, head.Seq, seq, func(facts []repro.Fact) error {
 		if err := b.resolveVoids(ctx, h, facts); err != nil {
 			return err
 		}
@@ -124,14 +123,22 @@ func (b *Book) load(ctx context.Context, h *Herd, fold *repro.Herd, voided map[i
 				voided[facts[i].Voids] = true
 			}
 		}
-		fold.Apply(facts)
-		return nil
+		head.Seq = facts[len(facts)-1].Seq
+		return apply(facts)
 	})
 	if err != nil {
 		return head, wrap("read the log", err)
 	}
-	at, err := b.db.HeadAt(ctx, h.ID, fold.Seq())
+	at, err := b.db.HeadAt(ctx, h.ID, head.Seq)
 	return headOf(at), wrap("read the log", err)
+}
+
+// applyTo is for load.
+func applyTo(fold *repro.Herd) func([]repro.Fact) error {
+	return func(facts []repro.Fact) error {
+		fold.Apply(facts)
+		return nil
+	}
 }
 
 // lot is a few thousand events on their way from the log into a fold. Its memory goes
@@ -237,11 +244,12 @@ type entry struct {
 	users   int           // guarded by the cache
 }
 
-// refresh brings the fold to at least the given head and policy revision.
-func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State) error {
+// refresh brings the fold to at least the given head and policy revision. With shelf
+// it may be on the shelf then, and otherwise it is not.
+func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State, shelf bool) error {
 	head, rev := state.Head, state.PolicyRev
 	e.mu.RLock()
-	fresh := e.fold != nil && e.head.Seq >= head.Seq && e.rev == rev && e.epoch == state.Epoch
+	fresh := (e.fold != nil || shelf && e.shelved != nil) && e.head.Seq >= head.Seq && e.rev == rev && e.epoch == state.Epoch
 	e.mu.RUnlock()
 	if fresh {
 		return nil
@@ -263,6 +271,11 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 		}
 		switch {
 		case e.fold == nil && e.restore(ctx, b, h, state, policies):
+		case e.fold == nil && shelf && head.Seq > int64(b.lot):
+			if e.rev = rev; e.press(ctx, b, h, head.Seq, policies) {
+				return nil
+			}
+			fallthrough
 		case e.fold == nil:
 			e.fold, e.voided = repro.NewHerd(h.Name, policies), map[int64]bool{}
 		default:
@@ -280,7 +293,7 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 		return nil
 	}
 	cold := e.head.Seq == 0
-	reached, err := b.load(ctx, h, e.fold, e.voided, head.Seq)
+	reached, err := b.load(ctx, h, e.head, e.voided, head.Seq, applyTo(e.fold))
 	if err != nil {
 		// The fold may have taken in a part: start over next time.
 		e.fold, e.head = nil, Head{}
