@@ -149,10 +149,10 @@ type lot struct {
 }
 
 // decoded reads the events after < seq <= upto and hands them on in order, a few
-// thousand at a time. While one lot is used the next one is being decoded. What use
-// is given is valid only until it returns, but for texts.
+// thousand at a time. While one lot is used the next one is being decoded, straight
+// from the connection. What use is given is valid only until it returns, but for texts.
 func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func([]repro.Fact) error) error {
-	const batch, lots = 2048, 3
+	const lots = 3
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	full, free := make(chan *lot, lots), make(chan *lot, lots)
@@ -164,25 +164,23 @@ func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func
 		defer close(full)
 		var decoder event.Decoder
 		var l *lot
-		err := b.db.ScanBytes(ctx, h.ID, after, upto, func(r *store.Row) error {
-			if l == nil {
-				select {
-				case l = <-free:
-				case <-ctx.Done():
-					return ctx.Err()
-				}
-				l.facts = l.facts[:0]
-				l.events.Reset()
-			}
-			e, err := decoder.Decode(r.Bytes, &l.events)
-			if err != nil {
-				return err
-			}
-			if l.facts = append(l.facts, repro.Fact{Event: e, Seq: r.Seq}); len(l.facts) == batch {
+		next := func() error {
+			if l != nil {
 				full <- l // has room for all lots that there are
-				l = nil
 			}
+			select {
+			case l = <-free:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			l.facts = l.facts[:0]
+			l.events.Reset()
 			return nil
+		}
+		err := b.db.ScanBytes(ctx, h.ID, after, upto, next, func(seq int64, raw []byte) error {
+			e, err := decoder.Decode(raw, &l.events)
+			l.facts = append(l.facts, repro.Fact{Event: e, Seq: seq})
+			return err
 		})
 		if err == nil && l != nil {
 			full <- l

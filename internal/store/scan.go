@@ -26,10 +26,68 @@ func (db *DB) Scan(ctx context.Context, herd uuid.UUID, after, upto int64, fn fu
 	return db.scan(ctx, herd, after, upto, wholeRows, fn)
 }
 
-// ScanBytes is Scan for who wants the canonical bytes and nothing else: only Seq
-// and Bytes of the row are set. Half of the work of the server is what it leaves out.
-func (db *DB) ScanBytes(ctx context.Context, herd uuid.UUID, after, upto int64, fn func(*Row) error) error {
-	return db.scan(ctx, herd, after, upto, bytesOnly, fn)
+// ScanBytes is Scan for who wants the canonical bytes and nothing else, and wants
+// them as they come: fn is called while the connection is being read, and must not
+// wait for anything. Before each run of at most RunOfBytes events, when there is no
+// connection that could wait, next is called. The bytes are valid only during the
+// call. An error of next or fn ends the scan and is returned as it is.
+func (db *DB) ScanBytes(ctx context.Context, herd uuid.UUID, after, upto int64, next func() error, fn func(seq int64, raw []byte) error) error {
+	upto, err := db.bound(ctx, herd, upto)
+	if err != nil {
+		return err
+	}
+	limit := int64(RunOfBytes)
+	for at := max(after, 0); at < upto; {
+		if err := next(); err != nil {
+			return err
+		}
+		to, size := min(at+limit, upto), 0
+		var failed error // of fn
+		err := db.reader.stream(ctx, "scan", herd, bytesSQL, [][]byte{herd[:], int8Value(at), int8Value(to)}, func(row [][]byte) error {
+			if len(row) != 2 || len(row[0]) != 8 {
+				return fail(ErrSchema, "events: columns of unexpected type")
+			}
+			seq := int64(binary.BigEndian.Uint64(row[0])) //nolint:gosec // two's complement is the wire format
+			if seq != at+1 {
+				return fail(ErrBroken, "scan: seq %d after %d", seq, at)
+			}
+			at = seq
+			size += len(row[1])
+			failed = fn(seq, row[1])
+			return failed
+		})
+		switch {
+		case failed != nil:
+			return failed
+		case err != nil:
+			return err
+		case at < to:
+			return classify("scan", fail(ErrBroken, "scan: nothing after seq %d, expected up to %d", at, to))
+		case size > scanBytes: // heavy events: ask for fewer, so that a statement keeps within its time
+			limit = max(limit/2, 50)
+		}
+	}
+	return nil
+}
+
+// RunOfBytes is how many events ScanBytes reads at a time: few enough that what is
+// made of them stays in the processor's cache until it is used.
+const RunOfBytes = 2048
+
+const bytesSQL = `select seq, bytes from events where herd_id = $1 and seq > $2 and seq <= $3 order by seq`
+
+func int8Value(n int64) []byte { return binary.BigEndian.AppendUint64(nil, uint64(n)) } //nolint:gosec // as above
+
+// bound is upto, or the head where that is 0 or beyond the head.
+func (db *DB) bound(ctx context.Context, herd uuid.UUID, upto int64) (int64, error) {
+	head, err := db.HeadOf(ctx, herd)
+	if err != nil {
+		return 0, err
+	}
+	if upto == 0 || upto > head.Seq {
+		upto = head.Seq
+	}
+	return upto, nil
 }
 
 // HeadAt gives the log's head as it was when seq was the last event.
@@ -58,7 +116,6 @@ type columns int
 const (
 	wholeRows columns = iota
 	withNotes
-	bytesOnly
 )
 
 // chunk is a run of rows whose Bytes lie in one buffer.
@@ -70,15 +127,9 @@ type chunk struct {
 }
 
 func (db *DB) scan(ctx context.Context, herd uuid.UUID, after, upto int64, what columns, fn func(*Row) error) error {
-	head, err := db.HeadOf(ctx, herd)
-	if err != nil {
+	upto, err := db.bound(ctx, herd, upto)
+	if err != nil || after >= upto {
 		return err
-	}
-	if upto == 0 || upto > head.Seq {
-		upto = head.Seq
-	}
-	if after >= upto {
-		return nil
 	}
 	if what == withNotes {
 		// A note is written together with its event, so a herd without any has none
@@ -157,12 +208,8 @@ func (c *chunk) read(ctx context.Context, tx pgx.Tx, d *decoder, herd uuid.UUID,
 	}
 	sql, count := `select seq, event_id, animal, kind, on_date, recorded_at, leaf, hash, bytes
 		from events where herd_id = $1 and seq > $2 and seq <= $3 order by seq`, 9
-	blob := 8 // place of the bytes
-	switch what {
-	case wholeRows:
-	case bytesOnly:
-		sql, count, blob = `select seq, bytes from events where herd_id = $1 and seq > $2 and seq <= $3 order by seq`, 2, 1
-	case withNotes:
+	const blob = 8 // place of the bytes
+	if what == withNotes {
 		sql, count = `select e.seq, e.event_id, e.animal, e.kind, e.on_date, e.recorded_at, e.leaf, e.hash, e.bytes,
 				n.event_id is not null, n.salt, n.body
 			from events e `+joinNotes+`
@@ -180,16 +227,9 @@ func (c *chunk) read(ctx context.Context, tx pgx.Tx, d *decoder, herd uuid.UUID,
 		r := &c.rows[len(c.rows)-1]
 		c.buf = append(c.buf, raw[blob]...)
 		c.ends = append(c.ends, len(c.buf))
-		if what == bytesOnly {
-			if len(raw[0]) != 8 {
-				return fail(ErrSchema, "events: columns of unexpected type")
-			}
-			r.Seq = int64(binary.BigEndian.Uint64(raw[0])) //nolint:gosec // two's complement is the wire format
-		} else {
-			raw[blob] = nil
-			if err := d.row(raw, r, what == withNotes); err != nil {
-				return err
-			}
+		raw[blob] = nil
+		if err := d.row(raw, r, what == withNotes); err != nil {
+			return err
 		}
 		if r.Seq != prev+1 {
 			return fail(ErrBroken, "scan: seq %d after %d", r.Seq, prev)

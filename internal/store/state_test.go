@@ -58,11 +58,11 @@ func TestStatesOf(t *testing.T) {
 			t.Fatal(err)
 		}
 		last := int64(1)
-		if err := db.ScanBytes(t.Context(), id, 1, 0, func(r *store.Row) error {
-			if last++; r.Seq != last {
-				t.Errorf("seq %d, want %d", r.Seq, last)
+		if err := db.ScanBytes(t.Context(), id, 1, 0, func() error { return nil }, func(seq int64, raw []byte) error {
+			if last++; seq != last {
+				t.Errorf("seq %d, want %d", seq, last)
 			}
-			_, err := lean.Write(r.Bytes)
+			_, err := lean.Write(raw)
 			return err
 		}); err != nil {
 			t.Fatal(err)

@@ -154,6 +154,53 @@ func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql st
 	return nil
 }
 
+// stream asks one question about the herd in one round trip, as ask does, and hands
+// on each row as it comes: in binary form, and valid only during the call of fn. An
+// error of fn breaks the answer off.
+func (p *pool) stream(ctx context.Context, op string, herd uuid.UUID, sql string, args [][]byte, fn func(row [][]byte) error) error {
+	ctx, cancel := context.WithTimeout(ctx, p.deadline)
+	defer cancel()
+	for try := 1; ; try++ {
+		began, err := p.streamOnce(ctx, herd, sql, args, fn)
+		if err == nil {
+			return nil
+		}
+		// A connection that had died in the pool: nothing has been handed on yet.
+		var pg *pgconn.PgError
+		if began || try == maxTries || ctx.Err() != nil || errors.As(err, &pg) {
+			return classify(op, err)
+		}
+	}
+}
+
+func (p *pool) streamOnce(ctx context.Context, herd uuid.UUID, sql string, args [][]byte, fn func(row [][]byte) error) (began bool, err error) {
+	if !p.readOnly {
+		return false, fail(ErrBroken, "stream is for readers")
+	}
+	conn, err := p.conn(ctx)
+	if err != nil {
+		return false, err
+	}
+	defer conn.Release()
+	statement, err := conn.Conn().Prepare(ctx, sql, sql) // once for each connection
+	if err != nil {
+		return false, err
+	}
+	var batch pgconn.Batch
+	batch.ExecParams("select set_config('app.herd', $1, true)", [][]byte{[]byte(herd.String())}, nil, nil, nil)
+	batch.ExecPrepared(statement.Name, args, binaryForm, binaryForm)
+	results := conn.Conn().PgConn().ExecBatch(ctx, &batch)
+	for first := true; results.NextResult(); first = false {
+		rows := results.ResultReader()
+		for !first && err == nil && rows.NextRow() {
+			began = true
+			err = fn(rows.Values())
+		}
+		_, _ = rows.Close() // its error is the one of results
+	}
+	return began, errors.Join(err, results.Close())
+}
+
 // single runs one statement that writes as a transaction of its own: one round trip
 // for all of it. Results come in binary form. There is no herd, so a role under row-level security would see
 // nothing. Between the sending and the answer nobody knows the outcome, and a broken
