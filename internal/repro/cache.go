@@ -49,8 +49,6 @@ func (d *dates) lose(on event.Date) {
 	d.unknown = d.unknown || on == d.first || on == d.last
 }
 
-func (d *dates) forget() { d.unknown = true }
-
 // datesNow finds them again where they were lost. The caller holds mu.
 func (h *Herd) datesNow() dates {
 	if d := &h.cache.dates; d.unknown {

@@ -67,10 +67,11 @@ type token struct{ _ byte }
 
 // number is everything recorded under one number, as it is being changed.
 type number struct {
-	data  []byte // packed; shared with the base or a clone if it has no room left
-	last  rec    // of those in data
-	day   place  // where those of the last day begin
-	loose []rec  // dated before the last day, until the batch ends
+	data  []byte     // packed; shared with the base or a clone if it has no room left
+	last  rec        // of those in data
+	day   place      // where those of the last day begin
+	loose []rec      // that belong before the last one, until the day or the batch ends
+	first event.Date // of those
 	owner *token
 }
 
@@ -233,22 +234,24 @@ func (t *touches) clear() {
 
 func (h *Herd) code(s string) word { return h.words.code(s, h.token) }
 
-// add puts a record to those of a number: behind them, which is the rule, or among
-// those of the last day. One of an earlier day is set aside until the batch ends.
+// add puts a record behind those of a number, which is the rule. One that belongs
+// before the last of them is set aside until the batch ends; if all that are belong to
+// the last day, until a new one begins: then they come to their place cheaply.
 func (h *Herd) add(num *number, r *rec, s *side) (loose bool) {
-	h.edited -= int64(cap(num.data))
-	switch {
-	case len(num.data) == 0 || num.last.order(r) < 0:
-		num.append(r, s)
-	case num.last.on == r.on:
-		recs := append(num.unpack(num.day, s), *r)
-		num.replace(num.day, h.tidy(recs, s), s)
-	default:
-		num.loose = append(num.loose, *r)
-		loose = true
+	if len(num.loose) > 0 && num.first == num.last.on && r.on > num.last.on {
+		h.settle(num, s)
 	}
+	if len(num.data) > 0 && num.last.order(r) >= 0 {
+		if len(num.loose) == 0 || r.on < num.first {
+			num.first = r.on
+		}
+		num.loose = append(num.loose, *r)
+		return true
+	}
+	h.edited -= int64(cap(num.data))
+	num.append(r, s)
 	h.edited += int64(cap(num.data))
-	return loose
+	return false
 }
 
 func (num *number) append(r *rec, s *side) {
@@ -304,11 +307,10 @@ func (h *Herd) settle(num *number, s *side) {
 	if len(num.loose) == 0 {
 		return
 	}
-	first := num.loose[0].on
-	for i := range num.loose {
-		first = min(first, num.loose[i].on)
+	from := num.day
+	if num.first < num.last.on {
+		from = num.since(num.first)
 	}
-	from := num.since(first)
 	recs := append(num.unpack(from, s), num.loose...)
 	num.loose = nil
 	h.edited -= int64(cap(num.data))
@@ -319,14 +321,9 @@ func (h *Herd) settle(num *number, s *side) {
 // drop takes a voided event out.
 func (h *Herd) drop(owner int32, seq int64, s *side) {
 	num := h.change(owner)
-	is := func(r rec) bool { return r.seq == seq }
-	if slices.ContainsFunc(num.loose, is) {
-		num.loose = slices.DeleteFunc(num.loose, is)
-		h.cache.dates.forget()
-		return
-	}
+	h.settle(num, s)
 	recs := num.unpack(place{}, s)
-	if i := slices.IndexFunc(recs, is); i >= 0 {
+	if i := slices.IndexFunc(recs, func(r rec) bool { return r.seq == seq }); i >= 0 {
 		h.cache.dates.lose(recs[i].on)
 		h.edited -= int64(cap(num.data))
 		num.replace(place{}, slices.Delete(recs, i, i+1), s)
