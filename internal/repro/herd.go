@@ -55,6 +55,7 @@ type Herd struct {
 	ownsOf  *token          // of the elements of numbers and edits
 
 	touched touches      // in Apply
+	met     byte         // of no meaning; see lookUp
 	changes atomic.Int64 // see Changes
 
 	mu    sync.Mutex
@@ -150,8 +151,12 @@ func (h *Herd) WithPolicies(ps Policies) *Herd {
 func (h *Herd) Apply(facts []Fact) {
 	h.changes.Add(1)
 	var s side
+	var owners [ahead]int32
 	touched := &h.touched
 	for i := range facts {
+		if i%ahead == 0 {
+			h.lookUp(facts[i:min(i+ahead, len(facts))], &owners)
+		}
 		f := &facts[i]
 		if f.Seq <= h.seq || f.Event == nil {
 			continue
@@ -165,7 +170,11 @@ func (h *Herd) Apply(facts []Fact) {
 			}
 			continue
 		}
-		n, r := h.take(f, &s)
+		n := owners[i%ahead]
+		if n == noOwner {
+			n = h.about(f.Event)
+		}
+		r := h.take(f, n, &s)
 		touched.note(n, h.add(h.change(n), &r, &s))
 	}
 	for _, n := range touched.list {
@@ -179,21 +188,61 @@ func (h *Herd) Apply(facts []Fact) {
 	}
 }
 
-// take makes the record of a fact that is no void, and notes all that is kept of it
-// beside the record itself: names, dates, links. The record is of number n.
-func (h *Herd) take(f *Fact, s *side) (n int32, r rec) {
-	h.seq = f.Seq
-	n = herdLevel
-	if f.Event.Kind != event.KindWalk {
-		n = h.numberOf(h.code(f.Event.Animal))
+// about is the number that an event is about.
+func (h *Herd) about(e *event.Event) int32 {
+	if e.Kind == event.KindWalk {
+		return herdLevel
 	}
+	return h.numberOf(h.code(e.Animal))
+}
+
+// take makes the record of number n of a fact that is no void, and notes all that is
+// kept of it beside the record itself: names, dates, links.
+func (h *Herd) take(f *Fact, n int32, s *side) rec {
+	h.seq = f.Seq
 	h.cache.owners.own(f.Seq, n)
-	r = h.newRec(f, s)
+	r := h.newRec(f, s)
 	h.cache.dates.see(r.on)
 	if r.kind == event.KindRenumber {
 		h.link(n, h.numberOf(r.text))
 	}
-	return n, r
+	return r
+}
+
+// ahead is of how many facts the numbers are looked up together. In a large herd each
+// waits for memory half a dozen times, but not for the others (measured with 30,000
+// cows: a third of the time of Apply).
+const ahead = 32
+
+// lookUp finds the numbers of some facts: noOwner for one that is not known yet. It
+// reads of each number what add is going to change.
+func (h *Herd) lookUp(facts []Fact, owners *[ahead]int32) {
+	var places [ahead]int
+	for i := range facts {
+		if e := facts[i].Event; e != nil {
+			places[i] = h.words.place(e.Animal)
+		}
+	}
+	for i := range facts {
+		owners[i] = noOwner
+		switch e := facts[i].Event; {
+		case e == nil:
+		case e.Kind == event.KindWalk:
+			owners[i] = herdLevel
+		default:
+			if c, _, ok := h.words.findFrom(places[i], e.Animal); ok && int(c) < len(h.numbers) {
+				owners[i] = h.numbers[c] - 1
+			}
+		}
+	}
+	for _, n := range owners[:len(facts)] {
+		if n < 0 {
+			continue
+		}
+		if num := h.edit(n); num != nil && len(num.data) > 0 && num.owner == h.token {
+			h.met ^= num.data[len(num.data)-1] ^ byte(num.last.on)
+		}
+	}
 }
 
 // touches notes which numbers a batch touches: a fold from the log does it for every

@@ -111,7 +111,8 @@ func (p *Press) Apply(facts []Fact) error {
 			p.voids[f.Voids] = struct{}{}
 			continue
 		}
-		n, r := p.h.take(f, &p.side)
+		n := p.h.about(f.Event)
+		r := p.h.take(f, n, &p.side)
 		p.keys = append(p.keys, uint64(uint32(n))<<32|uint64(len(p.recs)))
 		if p.recs = append(p.recs, r); len(p.recs) >= p.lot {
 			if err := p.spill(); err != nil {

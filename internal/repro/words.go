@@ -48,7 +48,12 @@ func (w *words) find(s string) (c word, slot int, ok bool) {
 	if s == "" {
 		return 0, 0, true
 	}
-	for i := w.place(s); ; i++ {
+	return w.findFrom(w.place(s), s)
+}
+
+// findFrom is find from the place of a text that is not empty.
+func (w *words) findFrom(place int, s string) (c word, slot int, ok bool) {
+	for i := place; ; i++ {
 		if i == len(w.slots) {
 			i = 0
 		}
