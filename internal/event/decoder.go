@@ -6,11 +6,20 @@ package event
 //
 // The zero Decoder is ready for use, by one goroutine at a time.
 type Decoder struct {
-	reader straight // here, since a visitor escapes
-	texts  []string // that came lately, by their hash
-	day    string   // the last date as it was written; logs are mostly in order
+	reader straight      // here, since a visitor escapes
+	last   [lasts]string // texts of the fields below, as they came last
+	day    string        // the last date as it was written; logs are mostly in order
 	date   Date
 }
+
+// Fields that most events share with the one before, in Decoder.last. All other texts
+// are made anew: small ones cost less than to look for those that there have been.
+const (
+	lastBy = iota
+	lastHerd
+	lastSource
+	lasts
+)
 
 // Lot is memory for events that are read and done with together. The zero Lot is
 // ready for use. Whoever has it may use its events; see Reset.
@@ -27,15 +36,12 @@ func (l *Lot) Reset() {
 	l.used, l.lent = 0, [kindEnd]int{}
 }
 
-const (
-	eventRun  = 256
-	keptTexts = 1 << 13 // a power of two; numbers of animals, mostly
-)
+const eventRun = 256
 
 // Decode reads the bytes of one event, of which it keeps none, into the lot.
 func (d *Decoder) Decode(raw []byte, into *Lot) (*Event, error) {
 	e := into.event()
-	d.reader = straight{b: raw, texts: d, lot: into}
+	d.reader = straight{b: raw, lends: d, lot: into}
 	if d.reader.event(e) {
 		return e, nil
 	}
@@ -63,27 +69,6 @@ func (l *Lot) blank(k Kind) Data {
 	fresh := k.Spec().blank()
 	l.data[k] = append(l.data[k], fresh)
 	return fresh
-}
-
-// text gives the text of some bytes, the one that came before if it did. What is
-// longer than codes and numbers seldom comes twice.
-func (d *Decoder) text(b []byte) string {
-	const long = 40
-	if len(b) > long {
-		return string(b)
-	}
-	if d.texts == nil {
-		d.texts = make([]string, keptTexts)
-	}
-	h := uint32(len(b))
-	for _, c := range b {
-		h = (h ^ uint32(c)) * 0x01000193 // FNV-1a
-	}
-	s := &d.texts[(h^h>>15)%keptTexts]
-	if *s != string(b) {
-		*s = string(b)
-	}
-	return *s
 }
 
 // dateOf is ParseDate.

@@ -17,8 +17,8 @@ import (
 type straight struct {
 	b     []byte
 	s     string   // b, for texts to be cut from, if there is no decoder
-	texts *Decoder // nil if s has them
-	lot   *Lot     // with texts
+	lends *Decoder // nil if s has the texts
+	lot   *Lot     // with lends
 	pos   int
 	fail  bool
 	// more is set after a member of the object that is being read.
@@ -39,14 +39,14 @@ func (r *straight) event(e *Event) bool {
 	r.lit('{')
 	r.text(fieldAnimal, &e.Animal)
 	r.text(fieldAt, &e.At)
-	r.text(fieldBy, &e.By)
+	r.usual(fieldBy, &e.By, lastBy)
 	if r.member("data") {
 		data.from = r.pos
 		r.skipData()
 		data.to = r.pos
 	}
 	r.text(fieldHalf, &e.Half)
-	r.text(fieldHerd, &e.Herd)
+	r.usual(fieldHerd, &e.Herd, lastHerd)
 	r.id(fieldID, &e.ID)
 	if r.member(fieldKind.Name) {
 		kind = kindOf(r.word())
@@ -57,7 +57,7 @@ func (r *straight) event(e *Event) bool {
 	r.date(fieldOn, &e.On)
 	r.text(fieldRef, &e.Ref)
 	r.id(fieldReplaces, &e.Replaces)
-	r.text(fieldSource, &e.Source)
+	r.usual(fieldSource, &e.Source, lastSource)
 	r.lit('}')
 	if r.fail || r.pos != len(r.b) || !kind.Valid() {
 		return false
@@ -119,10 +119,29 @@ func (r *straight) word() []byte {
 				r.pos = at + 1
 				return r.b[from:at]
 			}
-			if c < 0x20 || c > 0x7e || c == '"' || c == '\\' {
+			if !plain[c] {
 				break
 			}
 		}
+	}
+	r.fail = true
+	return nil
+}
+
+// plain tells of each byte whether it stands for itself inside a text.
+var plain = func() (is [256]bool) {
+	for c := 0x20; c <= 0x7e; c++ {
+		is[c] = c != '"' && c != '\\'
+	}
+	return is
+}()
+
+// fixed reads a text in quotes of a given length, none of whose bytes it looks at.
+func (r *straight) fixed(n int) []byte {
+	if end := r.pos + n + 1; end < len(r.b) && r.b[r.pos] == '"' && r.b[end] == '"' {
+		b := r.b[r.pos+1 : end]
+		r.pos = end + 1
+		return b
 	}
 	r.fail = true
 	return nil
@@ -159,11 +178,27 @@ func (r *straight) text(f *Field, v *string) {
 	b := r.word()
 	switch {
 	case r.fail:
-	case r.texts != nil:
-		*v = r.texts.text(b)
+	case r.lends != nil:
+		*v = string(b)
 	default:
 		*v = r.s[r.pos-1-len(b) : r.pos-1]
 	}
+}
+
+// usual is text for a field that often says the same as in the event before.
+func (r *straight) usual(f *Field, v *string, which int) {
+	if r.lends == nil {
+		r.text(f, v)
+		return
+	}
+	if !r.member(f.Name) {
+		return
+	}
+	last := &r.lends.last[which]
+	if b := r.word(); string(b) != *last {
+		*last = string(b)
+	}
+	*v = *last
 }
 
 // enum takes the word of the declaration, so that a list of events does not keep
@@ -213,9 +248,10 @@ func (r *straight) boolean(f *Field, v *OptBool) {
 
 func (r *straight) date(f *Field, v *Date) {
 	if r.member(f.Name) {
+		const form = len("2006-01-02")
 		var err error
-		if b := r.word(); r.texts != nil {
-			*v, err = r.texts.dateOf(b)
+		if b := r.fixed(form); r.lends != nil {
+			*v, err = r.lends.dateOf(b)
 		} else {
 			*v, err = ParseDate(string(b))
 		}
@@ -225,7 +261,8 @@ func (r *straight) date(f *Field, v *Date) {
 
 func (r *straight) id(f *Field, v *uuid.UUID) {
 	if r.member(f.Name) {
-		r.fail = !readUUID(r.word(), v) || r.fail
+		const form = 36 // hex digits and hyphens
+		r.fail = !readUUID(r.fixed(form), v) || r.fail
 	}
 }
 
