@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"errors"
+	"fmt"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -63,6 +65,11 @@ func (db *DB) AppendAhead(ctx context.Context, herd uuid.UUID, after Head, b Bat
 		return writeRest(ctx, tx, herd, &b)
 	})
 	if err != nil {
+		// The driver breaks the connection off when the context ends, and may meet that
+		// before it looks at the context.
+		if ended := ctx.Err(); ended != nil && !errors.Is(err, ended) {
+			err = fmt.Errorf("%w: %w", ended, err)
+		}
 		return Head{}, classify(op, err)
 	}
 	return next, nil
