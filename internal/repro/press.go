@@ -28,7 +28,7 @@ type File interface {
 //
 // What grows with the log is some forty bytes for each text and each number, which are
 // about as many as the herd has had animals, and for each void. The records of one
-// number are in memory at once.
+// number, and the walks, are in memory at once.
 type Press struct {
 	h    *Herd
 	file File
@@ -108,7 +108,9 @@ func (p *Press) Apply(facts []Fact) error {
 		}
 		if f.Event.Kind == event.KindVoid {
 			p.h.seq = f.Seq
-			p.voids[f.Voids] = struct{}{}
+			if f.Voids > 0 {
+				p.voids[f.Voids] = struct{}{}
+			}
 			continue
 		}
 		n := p.h.about(f.Event)
