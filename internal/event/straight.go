@@ -261,8 +261,7 @@ func (r *straight) date(f *Field, v *Date) {
 
 func (r *straight) id(f *Field, v *uuid.UUID) {
 	if r.member(f.Name) {
-		const form = 36 // hex digits and hyphens
-		r.fail = !readUUID(r.fixed(form), v) || r.fail
+		r.fail = !readUUID(r.fixed(uuidForm), v) || r.fail
 	}
 }
 
@@ -334,22 +333,21 @@ var kindsByLetter = func() (by [256][]Kind) {
 
 // readUUID reads the one usual form, as parseUUID does.
 func readUUID(b []byte, to *uuid.UUID) bool {
-	if len(b) != 36 || b[8] != '-' || b[13] != '-' || b[18] != '-' || b[23] != '-' {
+	if len(b) != uuidForm || b[8] != '-' || b[13] != '-' || b[18] != '-' || b[23] != '-' {
 		return false
 	}
+	text := (*[uuidForm]byte)(b)
 	var all byte
-	at := 0
-	for i := range to {
-		if at == 8 || at == 13 || at == 18 || at == 23 {
-			at++
-		}
-		hi, lo := hexValues[b[at]], hexValues[b[at+1]]
+	for i, at := range [...]uint8{0, 2, 4, 6, 9, 11, 14, 16, 19, 21, 24, 26, 28, 30, 32, 34} {
+		hi, lo := hexValues[text[at]], hexValues[text[at+1]]
 		all |= hi | lo
 		to[i] = hi<<4 | lo&15
-		at += 2
 	}
 	return all < noHex && *to != uuid.Nil
 }
+
+// uuidForm is how many hex digits and hyphens a UUID has.
+const uuidForm = 36
 
 // noHex stands in hexValues for what is no hex digit: above all of them.
 const noHex = 0x80

@@ -55,6 +55,7 @@ type Herd struct {
 	ownsOf  *token          // of the elements of numbers and edits
 
 	touched touches      // in Apply
+	room    []rec        // in settle
 	met     byte         // of no meaning; see lookUp
 	changes atomic.Int64 // see Changes
 
@@ -316,9 +317,9 @@ func (num *number) append(r *rec, s *side) {
 	num.last = *r
 }
 
-// unpack unpacks the records from a place on.
-func (num *number) unpack(from place, s *side) []rec {
-	return unpackTo(nil, cursor{b: num.data, i: from.at, on: from.on, seq: from.seq}, s)
+// from reads the records from a place on.
+func (num *number) from(p place) cursor {
+	return cursor{b: num.data, i: p.at, on: p.on, seq: p.seq}
 }
 
 // replace puts other records, at least one unless there are none before it either, in
@@ -360,8 +361,8 @@ func (h *Herd) settle(num *number, s *side) {
 	if num.first < num.last.on {
 		from = num.since(num.first)
 	}
-	recs := append(num.unpack(from, s), num.loose...)
-	num.loose = nil
+	recs := append(unpackTo(h.room[:0], num.from(from), s), num.loose...)
+	h.room, num.loose = recs, nil
 	h.edited -= int64(cap(num.data))
 	num.replace(from, h.tidy(recs, s), s)
 	h.edited += int64(cap(num.data))
@@ -371,7 +372,7 @@ func (h *Herd) settle(num *number, s *side) {
 func (h *Herd) drop(owner int32, seq int64, s *side) {
 	num := h.change(owner)
 	h.settle(num, s)
-	recs := num.unpack(place{}, s)
+	recs := unpackTo(nil, over(num.data), s)
 	if i := slices.IndexFunc(recs, func(r rec) bool { return r.seq == seq }); i >= 0 {
 		h.cache.dates.lose(recs[i].on)
 		h.edited -= int64(cap(num.data))
@@ -523,7 +524,7 @@ func (h *Herd) Trim() {
 func (h *Herd) clip() {
 	h.words.trim(h.token)
 	h.names, h.numbers, h.recorders = slices.Clip(slices.Clone(h.names)), slices.Clip(slices.Clone(h.numbers)), slices.Clip(slices.Clone(h.recorders))
-	h.ownsOf, h.touched = h.token, touches{}
+	h.ownsOf, h.touched, h.room = h.token, touches{}, nil
 	h.changes.Add(1)
 }
 
@@ -598,6 +599,6 @@ func (h *Herd) Changes() int64 { return h.changes.Load() }
 func (h *Herd) Size() int64 {
 	size := int64(unsafe.Sizeof(*h)) + int64(cap(h.base)) + 4*int64(cap(h.ends)+cap(h.names)+cap(h.numbers)) + 8*int64(cap(h.edits)) + h.edited +
 		40*int64(len(h.parents)) + int64(4*cap(h.recorders))*int64(unsafe.Sizeof(recorder{})) + h.words.size() +
-		int64(4*cap(h.touched.list)+cap(h.touched.state))
+		int64(4*cap(h.touched.list)+cap(h.touched.state)) + int64(cap(h.room))*int64(unsafe.Sizeof(rec{}))
 	return size + h.Derived()
 }

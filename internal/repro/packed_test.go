@@ -81,7 +81,7 @@ func TestPackedRecords(t *testing.T) {
 		if len(recs) == 0 {
 			return
 		}
-		day := num.unpack(num.day, &side{})
+		day := unpackTo(nil, num.from(num.day), &side{})
 		from, _ := slices.BinarySearchFunc(recs, num.last.on, func(r rec, on event.Date) int { return int(r.on - on) })
 		if len(day) != len(recs)-from {
 			t.Fatalf("the last day has %d records, not %d", len(day), len(recs)-from)
