@@ -2,6 +2,7 @@ package repro
 
 import (
 	"bytes"
+	"fmt"
 	"reflect"
 	"slices"
 	"testing"
@@ -202,4 +203,52 @@ func TestEqualMarks(t *testing.T) {
 			t.Errorf("in the order %v they are told as %q", order, got)
 		}
 	}
+}
+
+// However the records of a day come, and those of days before it, they lie in the same
+// bytes when the batch has ended, and what is withdrawn is gone.
+func TestOutOfOrder(t *testing.T) {
+	on := event.NewDate(2024, 3, 1)
+	rapid.Check(t, func(t *rapid.T) {
+		var list []Fact
+		for i := range rapid.IntRange(1, 40).Draw(t, "walks") {
+			e := event.New(event.KindWalk, "order", "", on+event.Date(rapid.IntRange(i/10, i/10+1).Draw(t, "day")))
+			e.ID, e.At = uuid.NewSHA1(uuid.Nil, []byte{byte(i)}), fmt.Sprintf("0%d:00", rapid.IntRange(0, 9).Draw(t, "hour"))
+			e.Data = &event.Walk{Pen: "near"}
+			list = append(list, Fact{Event: e, Seq: int64(len(list) + 1)})
+			if rapid.IntRange(0, 4).Draw(t, "void") == 0 {
+				v := event.New(event.KindVoid, "order", "", e.On)
+				list = append(list, Fact{Event: v, Seq: int64(len(list) + 1), Voids: int64(rapid.IntRange(1, len(list)).Draw(t, "of"))})
+			}
+		}
+		one, many := NewHerd("order", nil), NewHerd("order", nil)
+		for i := range list {
+			one.Apply(list[i : i+1])
+		}
+		for rest := list; len(rest) > 0; {
+			n := rapid.IntRange(1, len(rest)).Draw(t, "batch")
+			many.Apply(rest[:n])
+			rest = rest[n:]
+		}
+		if !bytes.Equal(one.packed(herdLevel), many.packed(herdLevel)) {
+			t.Fatal("one by one they lie in other bytes than in batches")
+		}
+		recs := unpackTo(nil, over(many.packed(herdLevel)), &side{})
+		if !slices.IsSortedFunc(recs, func(a, b rec) int { return a.order(&b) }) {
+			t.Fatalf("not in order: %+v", recs)
+		}
+		gone := map[int64]bool{}
+		for _, f := range list {
+			gone[f.Voids] = gone[f.Voids] || f.Event.Kind == event.KindVoid
+		}
+		left := 0
+		for _, f := range list {
+			if f.Event.Kind != event.KindVoid && !gone[f.Seq] {
+				left++
+			}
+		}
+		if len(recs) != left {
+			t.Fatalf("%d records, %d events are left", len(recs), left)
+		}
+	})
 }

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -162,6 +163,44 @@ func TestCutRead(t *testing.T) {
 		} else {
 			wantKind(t, err, store.ErrUnavailable)
 			failed++
+		}
+		if !cut {
+			break
+		}
+	}
+	if failed == 0 {
+		t.Error("no cut was felt: the test proves nothing")
+	}
+}
+
+// So is a scan of the bytes alone, of which a part may have been handed on.
+func TestCutScanBytes(t *testing.T) {
+	t.Parallel()
+	_, app := pgtest.DB(t)
+	direct := open(t, store.Config{URL: app})
+	p, through := proxied(t, app)
+	db := open(t, store.Config{URL: through, Readers: 1})
+	id := herd(t, direct, "cut-scan")
+	rows := add(t, direct, id, 50)
+	failed := 0
+	for k := int64(1); ; k++ {
+		p.arm(k, k%2 == 0)
+		n := 0
+		err := db.ScanBytes(t.Context(), id, 0, 0, func() error { return nil }, func(seq int64, raw []byte) error {
+			if seq != int64(n)+1 || !bytes.Equal(raw, rows[n].Bytes) {
+				t.Errorf("cut at message %d: seq %d after %d events", k, seq, n)
+			}
+			n++
+			return nil
+		})
+		cut := p.cuts.Load() > 0
+		p.arm(0, false)
+		switch {
+		case err != nil:
+			wantKind(t, err, store.ErrUnavailable)
+			failed++
+		case n != len(rows):
+			t.Errorf("cut at message %d: %d events and no error", k, n)
 		}
 		if !cut {
 			break

@@ -272,6 +272,11 @@ func TestScanHeavy(t *testing.T) {
 		}
 	}
 	same(t, scan(t, db, id, 0, 0, true), all, true)
+	for i, raw := range scanBytes(t, db, id) {
+		if !bytes.Equal(raw, all[i].Bytes) {
+			t.Fatalf("the bytes alone of event %d are others", i+1)
+		}
+	}
 	page, err := db.Page(t.Context(), id, store.Filter{Limit: 1000})
 	if err != nil {
 		t.Fatal(err)
@@ -283,6 +288,66 @@ func TestScanHeavy(t *testing.T) {
 	if !page.More || size > store.MaxPageBytes {
 		t.Fatalf("page of %d bytes, more %v", size, page.More)
 	}
+}
+
+// scanBytes gives the canonical bytes of all events, and checks that none came
+// outside of a run or twice.
+func scanBytes(t *testing.T, db *store.DB, id uuid.UUID) (all [][]byte) {
+	t.Helper()
+	left := 0
+	err := db.ScanBytes(t.Context(), id, 0, 0, func() error { left = store.RunOfBytes; return nil }, func(seq int64, raw []byte) error {
+		if left--; left < 0 || seq != int64(len(all))+1 {
+			t.Fatalf("seq %d after %d events, %d left of the run", seq, len(all), left)
+		}
+		all = append(all, bytes.Clone(raw))
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
+func TestScanBytesStops(t *testing.T) {
+	t.Parallel()
+	db := pgtest.Open(t)
+	id := herd(t, db, "bytes-stop")
+	for range 2 {
+		add(t, db, id, 3000)
+	}
+	if n := len(scanBytes(t, db, id)); n != 6000 {
+		t.Fatalf("%d events", n)
+	}
+	enough := errors.New("enough")
+	read := func(ctx context.Context, id uuid.UUID, runs, events int, then func() error) (gotRuns, got int, err error) {
+		err = db.ScanBytes(ctx, id, 0, 0, func() error {
+			if gotRuns == runs {
+				return then()
+			}
+			gotRuns++
+			return nil
+		}, func(int64, []byte) error {
+			if got++; got == events {
+				return then()
+			}
+			return nil
+		})
+		return gotRuns, got, err
+	}
+	stop := func() error { return enough }
+	if _, n, err := read(t.Context(), id, 9, 2500, stop); n != 2500 || !errors.Is(err, enough) {
+		t.Errorf("%d events, then %v", n, err)
+	}
+	if _, n, err := read(t.Context(), id, 2, 0, stop); n != 2*store.RunOfBytes || !errors.Is(err, enough) {
+		t.Errorf("%d events of two runs, then %v", n, err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	if _, n, err := read(ctx, id, 1, 0, func() error { cancel(); return nil }); n != store.RunOfBytes || !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled after %d events: %v", n, err)
+	}
+	_, _, err := read(t.Context(), uuid.New(), 0, 0, stop)
+	wantKind(t, err, store.ErrNotFound)
 }
 
 func TestScanStops(t *testing.T) {
@@ -332,6 +397,7 @@ func TestGapFound(t *testing.T) {
 			t.Fatal(err)
 		}
 		wantKind(t, db.Scan(t.Context(), id, 0, 0, func(*store.Row) error { return nil }), store.ErrBroken)
+		wantKind(t, db.ScanBytes(t.Context(), id, 0, 0, func() error { return nil }, func(int64, []byte) error { return nil }), store.ErrBroken)
 	}
 	_, err := db.Page(t.Context(), id, store.Filter{})
 	wantKind(t, err, store.ErrBroken)
