@@ -100,7 +100,7 @@ func definitions(keys []string) ([]*repro.Definition, error) {
 // compute answers the indices asked for. In a list, an index that cannot be
 // broken down by the group asked for keeps its own rows; if none can, it is a
 // mistake.
-func compute(f *repro.Herd, list []*repro.Definition, p repro.Params) ([]repro.Answer, error) {
+func compute(f *repro.Herd, list []*repro.Definition, p repro.Params, processors int) ([]repro.Answer, error) {
 	known := p.By == "" || slices.ContainsFunc(list, func(d *repro.Definition) bool { return slices.Contains(d.Groups, p.By) })
 	if !known && len(list) == 1 {
 		_, err := f.Index(list[0].Key, p) // says what it can be grouped by
@@ -109,22 +109,15 @@ func compute(f *repro.Herd, list []*repro.Definition, p repro.Params) ([]repro.A
 	if !known {
 		return nil, badParam("by", "not_allowed", "none of these indices is grouped so; the groups of their definitions say how they are")
 	}
-	out, failed := make([]repro.Answer, len(list)), make([]error, len(list))
-	// The indices have nothing to do with each other, and the fold may be read by
-	// many at once.
-	both(len(list), func(i int) {
-		own := p
-		if !slices.Contains(list[i].Groups, p.By) {
-			own.By = ""
-		}
-		out[i], failed[i] = f.Index(list[i].Key, own)
-	})
-	for _, err := range failed {
-		if err != nil {
-			return nil, indexProblem(err)
+	asked := make([]repro.Question, len(list))
+	for i, d := range list {
+		asked[i] = repro.Question{Key: d.Key, Params: p}
+		if !slices.Contains(d.Groups, p.By) {
+			asked[i].Params.By = ""
 		}
 	}
-	return out, nil
+	out, err := f.Indices(asked, processors)
+	return out, indexProblem(err)
 }
 
 // both does n things on two processors: enough to be worth it, few enough to leave
@@ -178,7 +171,7 @@ func (s *Server) indices(r *request, list []*repro.Definition) (*reply, error) {
 			return err
 		}
 		p.Brief = true
-		answers, err := compute(f.Fold, list, p)
+		answers, err := compute(f.Fold, list, p, 2)
 		if err != nil {
 			return err
 		}

@@ -106,8 +106,11 @@ func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, 
 }
 
 func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition) ([]portion, error) {
-	view := s.viewer(len(herds))
-	return perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list, view) })
+	view, processors := s.viewer(len(herds)), 1
+	if len(herds) == 1 {
+		processors = 2
+	}
+	return perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list, view, processors) })
 }
 
 // summaryOf finds the herds asked for; one that may not be read is answered as
@@ -161,7 +164,7 @@ func (s *Server) viewOf(r *request, h *book.Herd, view viewer, look func(v *book
 	})
 }
 
-func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition, view viewer) (portion, error) {
+func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition, view viewer, processors int) (portion, error) {
 	var out portion
 	err := s.viewOf(r, h, view, func(v *book.View, on event.Date) error {
 		p, err := r.params(on)
@@ -169,7 +172,7 @@ func (s *Server) portionOf(r *request, h *book.Herd, list []*repro.Definition, v
 			return err
 		}
 		p.Brief, p.Whole = true, p.By == "" // no rows are shown unless they are asked for
-		if out.answers, err = compute(v.Fold, list, p); err != nil {
+		if out.answers, err = compute(v.Fold, list, p, processors); err != nil {
 			return err
 		}
 		out.params = p

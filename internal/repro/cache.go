@@ -22,6 +22,7 @@ type cache struct {
 	lives   [][]*life // by group; nil = to be folded
 	current *folded
 	others  []*folded // least recently used first
+	passed  bool      // all lives were asked for once, and not kept
 	walks   []rec     // nil = to be unpacked
 	owners  owners
 	dates   dates // not shed: three words
@@ -256,6 +257,24 @@ func (h *Herd) folded(on event.Date, merge int) (f *folded, last event.Date) {
 	return f, last
 }
 
+// atHand gives the lives as of a day and under a merge. If they are not there, and were
+// not asked for before, it gives none, but the cut to fold them with.
+func (h *Herd) atHand(on event.Date, merge int) (f *folded, cut, last event.Date) {
+	h.mu.Lock()
+	last = h.datesNow().last
+	if on < last {
+		cut = on
+	}
+	f = h.cache.at(cut, merge)
+	again := h.cache.passed
+	h.cache.passed = true
+	h.mu.Unlock()
+	if f == nil && again {
+		f, _ = h.folded(on, merge)
+	}
+	return f, cut, last
+}
+
 // Warm folds the herd's lives as of a day for the questions that follow; the zero
 // day is the herd's last data date. Questions that need them all do so by themselves.
 func (h *Herd) Warm(on event.Date) { h.at(on) }
@@ -441,10 +460,13 @@ func (h *Herd) walksNow() []rec {
 }
 
 func (h *Herd) sortLives(lives []*life) {
-	slices.SortStableFunc(lives, func(a, b *life) int {
-		if a.names[0].number != b.names[0].number {
-			return naturalOrder(h.words.text(a.names[0].number), h.words.text(b.names[0].number))
-		}
-		return int(a.in) - int(b.in)
-	})
+	slices.SortStableFunc(lives, func(a, b *life) int { return h.lifeOrder(a.names[0].number, b.names[0].number, a.in, b.in) })
+}
+
+// lifeOrder is the order of lives: by their first numbers, then by their first days.
+func (h *Herd) lifeOrder(a, b word, aIn, bIn event.Date) int {
+	if a != b {
+		return naturalOrder(h.words.text(a), h.words.text(b))
+	}
+	return int(aIn) - int(bIn)
 }

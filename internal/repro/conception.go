@@ -5,8 +5,8 @@ import "byrelog.example/internal/stats"
 // collectServices goes through the services dated (by their last breeding) in
 // the period, of the first one of a lactation only or of all, and counts those
 // with a known outcome.
-func collectServices(q *query, firstOnly bool, label func(l *life, s *service) string) {
-	q.each(func(l *life) {
+func collectServices(q *query, firstOnly bool, label func(l *life, s *service) string) func(l *life) {
+	return func(l *life) {
 		for i := range l.services {
 			s := &l.services[i]
 			if s.brought || !q.inPeriod(s.last) || !q.stratum(&l.lactations[s.lactation]) || (firstOnly && s.number != 1) {
@@ -19,7 +19,7 @@ func collectServices(q *query, firstOnly bool, label func(l *life, s *service) s
 			q.judgeService(&it, s)
 			q.add(it)
 		}
-	})
+	}
 }
 
 func (q *query) judgeService(it *item, s *service) {
@@ -44,16 +44,16 @@ func (q *query) judgeService(it *item, s *service) {
 	}
 }
 
-func collectConception(q *query) {
-	collectServices(q, false, q.serviceGroup)
+func collectConception(q *query) func(l *life) {
+	return collectServices(q, false, q.serviceGroup)
 }
 
-func collectFirstConception(q *query) {
-	collectServices(q, true, q.serviceGroup)
+func collectFirstConception(q *query) func(l *life) {
+	return collectServices(q, true, q.serviceGroup)
 }
 
-func collectByFound(q *query) {
-	collectServices(q, false, func(_ *life, s *service) string { return foundLabel(s) })
+func collectByFound(q *query) func(l *life) {
+	return collectServices(q, false, func(_ *life, s *service) string { return foundLabel(s) })
 }
 
 func finishConception(c *count) {
@@ -140,8 +140,8 @@ const nonReturnDays = 56
 
 // collectNonReturn goes through the first services of the period that lie at
 // least 56 days before the end of the records.
-func collectNonReturn(q *query) {
-	q.each(func(l *life) {
+func collectNonReturn(q *query) func(l *life) {
+	return func(l *life) {
 		for i := range l.services {
 			s := &l.services[i]
 			lac := &l.lactations[s.lactation]
@@ -169,7 +169,7 @@ func collectNonReturn(q *query) {
 			}
 			q.add(it)
 		}
-	})
+	}
 }
 
 func finishNonReturn(c *count) {
@@ -201,8 +201,8 @@ func intervalLabel(days int) string {
 
 // collectIntervals goes through the intervals that end with a service in the
 // period.
-func collectIntervals(q *query) {
-	q.each(func(l *life) {
+func collectIntervals(q *query) func(l *life) {
+	return func(l *life) {
 		for i := range l.services {
 			s := &l.services[i]
 			lac := &l.lactations[s.lactation]
@@ -232,7 +232,7 @@ func collectIntervals(q *query) {
 			}
 			q.add(it)
 		}
-	})
+	}
 }
 
 // lossAround tells whether she lost a pregnancy between two services, detected

@@ -24,13 +24,14 @@ var indices = []index{
 		def: revised(define("pregnancy_risk_21d", Share, "21-day pregnancy risk", "21-day pregnancy rate",
 			"Cows that conceived in a window of 21 days, of the cows eligible in it. Windows are tiled from the anchor; whole windows of the period count. A day is a risk day when the cow is present, in milk past the waiting period in force that day, not under a stop and not pregnant from a conception before the window; eligible is a cow with at least exposure_days risk days. A conception in the window does not shorten her exposure. A cow that conceived with fewer risk days, or on a day that was none, is left out and counted as pregnant_outside_eligible. A pregnancy lost later stays in its window; she is at risk again from the day after the loss was detected. A window is provisional, and its value withheld, until maturity_days after its end have been recorded. A cow counts once in a window: of two conceptions the one on a risk day counts, and she counts as lost_later only if none of them lasted. Natural service stays in the denominator.",
 			spanGroups, "S2", "S5", "S9", "common practice (exposure of at least half the window)")),
-		collect: func(q *query) { collectWindows(q, false) }, finish: func(c *count) { finishWindows(c, false) }, own: ByWindow, sumsOnly: true,
+		collect: func(q *query) func(l *life) { return collectWindows(q, false) }, finish: func(c *count) { finishWindows(c, false) }, own: ByWindow, sumsOnly: true,
 	},
 	{
 		def: revised(define("insemination_risk_21d", Share, "21-day insemination risk", "21-day service rate, submission rate",
 			"Cows served at least once on a risk day of a window of 21 days, of the cows eligible in it; windows, risk days and eligibility as in pregnancy_risk_21d. A cow served twice in a window counts once; timed services count; a service counts on the day of its last breeding. Runs with a bull are no services: cows exposed to one are counted beside.",
 			spanGroups, "S14", "S15")),
-		collect: func(q *query) { collectWindows(q, true) }, finish: func(c *count) { finishWindows(c, true) }, own: ByWindow, sumsOnly: true,
+		collect: func(q *query) func(l *life) { return collectWindows(q, true) }, finish: func(c *count) { finishWindows(c, true) }, own: ByWindow, sumsOnly: true,
+		of: "pregnancy_risk_21d", turn: asInsemination,
 	},
 	{
 		def: define("pregnancy_risk_cow_cycles", Share, "Pregnancy risk by cow-centred cycles", "pregnancy rate, cow by cow",
@@ -71,7 +72,7 @@ var indices = []index{
 		def: define("services_per_conception", Services, "Services per conception", "services per conception",
 			"Services with a known outcome over conceptions: one over the conception risk, with the same services left out. The flattering figure, services of the cows that conceived only, stands beside as of_cows_that_conceived.",
 			serviceGroups, "S32", "S33"),
-		collect: collectConception, finish: finishPerConception,
+		collect: collectConception, finish: finishPerConception, of: "conception_risk",
 	},
 	{
 		def: revised(define("inter_service_interval", Days, "Intervals between services", "interservice intervals",
@@ -83,7 +84,7 @@ var indices = []index{
 		def: define("return_interval_share", Share, "Share of normal returns", "18 to 24 day returns",
 			"Intervals between services of 18 to 24 days, of all intervals as in inter_service_interval; normal_to_double is their number over that of 36 to 48 days.",
 			serviceGroups, "S1"),
-		collect: collectIntervals, finish: finishReturns, order: intervalLabels,
+		collect: collectIntervals, finish: finishReturns, order: intervalLabels, of: "inter_service_interval",
 	},
 	{
 		def: define("non_return_56d", Share, "56-day non-return rate", "non-return rate",
@@ -101,7 +102,7 @@ var indices = []index{
 		def: define("cost_of_open_days", Money, "Cost of open days", "cost of days open",
 			"What one open day of all open cows costs on the day asked for, as a range: cows that calved, in milk, not known to be pregnant and not stopped, at the herd's own cost for their days in milk. Cows bred whose result is not known count as open and are counted beside.",
 			cowGroups, "common practice, no source (2 to 3 dollars a cow a day after 115 days)", "S42 (curve)"),
-		collect: collectCost, finish: finishCost, cowsOnly: true,
+		collect: collectCost, close: sumCosts, finish: finishCost, cowsOnly: true,
 	},
 	{
 		def: define("calving_interval", Days, "Calving interval", "calving interval",
@@ -143,6 +144,6 @@ var indices = []index{
 		def: revised(define("heat_reading_yield", Share, "Yield of heat readings", "heats found per cow read",
 			"Heats found, of the cows read for heat, day by day: readings, suspects, suspects examined by palpation that day or the next, found in heat, bred that day or the next, pregnant (of those bred with a known outcome). A walk of a pen reads every cow that stands in it and has no reading of her own that day, as not in heat. Conception of suspects stands beside that of obvious heats. Readings missed are days of a pen, from its first walk in the period on, on which animals stood in it and it was neither walked nor any of them read: pen_days_missed, each named in the evidence.",
 			spanGroups, "S18", "common practice, no source (about half of the heats show an obvious rub)")),
-		collect: collectYield, finish: finishYield, order: yieldLabels, sumsOnly: true,
+		collect: collectYield, close: countPenDays, finish: finishYield, order: yieldLabels, sumsOnly: true,
 	},
 }

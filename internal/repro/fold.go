@@ -15,6 +15,12 @@ type arena struct {
 	full  int64 // bytes of the pieces before it
 	apart bool  // for one group only
 	buf   []byte
+
+	// After a reset: what is left of the lives before it, for those to come.
+	passing bool
+	lives   []*life
+	used    int // of them
+	folder  folder
 }
 
 // pieceRecs is how many records a piece holds: some 200 kB.
@@ -55,12 +61,30 @@ func (a *arena) packed(h *Herd, i int32) []byte {
 	return a.buf
 }
 
-// reset makes room again where the records that lie there are not needed any more.
+// reset makes room again where the records that lie there, and the lives that were
+// folded of them, are not needed any more.
 func (a *arena) reset() {
-	a.recs = a.recs[:0]
+	a.recs, a.used, a.passing = a.recs[:0], 0, true
 	if a.side != nil {
 		a.side.reset()
 	}
+}
+
+// life is a new life, in the memory of an old one if there is any.
+func (a *arena) life() *life {
+	if !a.passing {
+		return &life{}
+	}
+	if a.used == len(a.lives) {
+		a.lives = append(a.lives, &life{})
+	}
+	l := a.lives[a.used]
+	a.used++
+	*l = life{
+		names: l.names[:0], lactations: l.lactations[:0], services: l.services[:0], pregnancies: l.pregnancies[:0],
+		stops: l.stops[:0], pens: l.pens[:0], notes: l.notes[:0],
+	}
+	return l
 }
 
 func (a *arena) bytes() int64 {
@@ -90,7 +114,9 @@ type bearer struct {
 // to the individuals that bore the numbers.
 type folder struct {
 	h       *Herd
+	arena   *arena
 	side    *side
+	first   bearer // mostly the only one
 	bearers []*bearer
 	lives   []*life
 	own     map[*life][]rec // of lives whose recs do not lie side by side
@@ -99,18 +125,29 @@ type folder struct {
 // foldGroup folds the numbers of one group into lives. The result is never
 // nil and depends on nothing but the effective events dated up to cut (0 = all
 // of them), the merge and the policies.
+// Lives of an arena that is reset are theirs who asked until then; so is the list.
 func (h *Herd) foldGroup(members []int32, cut event.Date, merge int, a *arena) []*life {
-	f := &folder{h: h, lives: []*life{}}
+	f := &folder{h: h, arena: a, lives: []*life{}}
+	if a.passing {
+		old := &a.folder
+		f, *old = old, folder{h: h, arena: a, bearers: old.bearers[:0], lives: old.lives[:0]}
+	}
 	for _, m := range members {
 		if recs := a.unpack(a.packed(h, m), cut); len(recs) > 0 {
-			f.bearers = append(f.bearers, &bearer{name: h.names[m], recs: recs})
+			b := &f.first
+			if len(f.bearers) > 0 {
+				b = &bearer{}
+			}
+			b.name, b.recs = h.names[m], recs
+			f.bearers = append(f.bearers, b)
 		}
 	}
 	f.side = a.side
-	// The members' order is that of their first mention in the log.
-	slices.SortFunc(f.bearers, func(a, b *bearer) int {
-		return naturalOrder(h.words.text(a.name), h.words.text(b.name))
-	})
+	if len(f.bearers) > 1 { // the members' order is that of their first mention in the log
+		slices.SortFunc(f.bearers, func(a, b *bearer) int {
+			return naturalOrder(h.words.text(a.name), h.words.text(b.name))
+		})
+	}
 	f.plain()
 	for {
 		day := f.nextDay()
@@ -324,7 +361,8 @@ func (f *folder) supplant(b *bearer, day event.Date, seq int64) {
 
 // begin starts an individual under a number.
 func (f *folder) begin(b *bearer, day event.Date) *life {
-	l := &life{side: f.side, names: []naming{{b.name, day}}, in: day}
+	l := f.arena.life()
+	l.side, l.names, l.in = f.side, append(l.names, naming{b.name, day}), day
 	b.holder, b.away = l, false
 	f.lives = append(f.lives, l)
 	return l

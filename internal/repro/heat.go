@@ -37,9 +37,10 @@ func (h *Herd) walkedOn(pen word, on event.Date) bool {
 // collectYield counts the readings of the period: the cows read in heat or as
 // suspect one by one, those read as not in heat by cow. A walk reads every cow
 // that stands in the pen that day and has no reading of her own.
-func collectYield(q *query) {
+func collectYield(q *query) func(l *life) {
 	w := q.newPenDays()
-	q.each(func(l *life) {
+	q.pens = w
+	return func(l *life) {
 		if l.in > w.to || l.out != 0 && l.out <= q.p.From { // not here on any day of the period
 			return
 		}
@@ -72,8 +73,7 @@ func collectYield(q *query) {
 				days: n, aux: n, counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
 			})
 		}
-	})
-	w.count()
+	}
 }
 
 // groupCount counts by group what mostly comes in runs of one group.
@@ -183,8 +183,21 @@ const (
 	sumMissed = "pen_days_missed"
 )
 
-func (w *penDays) count() {
-	q := w.q
+// join takes over what another has noted of other lives of the herd.
+func (w *penDays) join(other *penDays) {
+	for pen, p := range other.pens {
+		own := w.pens[pen]
+		for i := range p.stood {
+			own.stood[i] += p.stood[i]
+		}
+		for i := range p.seen {
+			own.seen[i] = own.seen[i] || p.seen[i]
+		}
+	}
+}
+
+func countPenDays(q *query) {
+	w := q.pens
 	q.sums = map[string]float64{}
 	for pen, p := range w.pens {
 		n := int32(0)

@@ -39,10 +39,10 @@ func openState(l *life, i int, on event.Date) (state, event.Date, int64) {
 	return running, on, 0
 }
 
-// eachCalving goes through the lactations that began in the herd by a calving
-// in the period.
-func (q *query) eachCalving(fn func(l *life, i int, lac *lactation, it item)) {
-	q.each(func(l *life) { q.calvingsOf(l, fn) })
+// eachCalving goes through the lactations of a life that began in the herd by a
+// calving in the period.
+func (q *query) eachCalving(fn func(l *life, i int, lac *lactation, it item)) func(l *life) {
+	return func(l *life) { q.calvingsOf(l, fn) }
 }
 
 func (q *query) calvingsOf(l *life, fn func(l *life, i int, lac *lactation, it item)) {
@@ -59,8 +59,8 @@ func (q *query) calvingsOf(l *life, fn func(l *life, i int, lac *lactation, it i
 
 // collectFirstService counts the days from calving to the first service, of
 // the cows that were served; the others are named.
-func collectFirstService(q *query) {
-	q.eachCalving(func(l *life, _ int, lac *lactation, it item) {
+func collectFirstService(q *query) func(l *life) {
+	return q.eachCalving(func(l *life, _ int, lac *lactation, it item) {
 		it.label = q.firstServiceGroup(l, lac)
 		last := l.lastDay(lac)
 		services := l.of(lac)
@@ -132,8 +132,8 @@ func (c *count) dayRows() {
 
 // collectDaysOpen tells for every lactation how long it was or is open. Only
 // the closed ones count; the others are named with their days.
-func collectDaysOpen(q *query) {
-	q.eachCalving(func(l *life, i int, lac *lactation, it item) {
+func collectDaysOpen(q *query) func(l *life) {
+	return q.eachCalving(func(l *life, i int, lac *lactation, it item) {
 		st, on, seq := openState(l, i, q.p.On)
 		it.reason, it.to, it.seqs[1] = "open_"+st.String(), on, seq
 		switch st {
@@ -185,14 +185,14 @@ func finishDaysOpen(c *count) {
 
 // collectCalvingInterval goes through the calvings of the period that follow
 // another one, and, to stand beside them, the cows that left in it.
-func collectCalvingInterval(q *query) {
-	q.each(func(l *life) {
+func collectCalvingInterval(q *query) func(l *life) {
+	return func(l *life) {
 		q.calvingsOf(l, q.addCalvingInterval)
 		i := len(l.lactations) - 1
 		if lac := &l.lactations[i]; !lac.heifer() && q.inPeriod(l.out) {
 			q.add(item{l: l, lac: int16(i), from: lac.calved, to: l.out, on: l.out, days: noDays, reason: "left", seqs: [2]int64{0, l.outSeq}})
 		}
-	})
+	}
 }
 
 func (q *query) addCalvingInterval(l *life, i int, lac *lactation, it item) {
@@ -219,8 +219,8 @@ func finishCalvingInterval(c *count) {
 // collectInCalf counts the cows that conceived within so many days of calving,
 // among those that passed that day in the herd or conceived before, and whose
 // outcome has had the time to show.
-func collectInCalf(q *query, limit func(l *life, lac *lactation) event.Date) {
-	q.eachCalving(func(l *life, i int, lac *lactation, it item) {
+func collectInCalf(q *query, limit func(l *life, lac *lactation) event.Date) func(l *life) {
+	return q.eachCalving(func(l *life, i int, lac *lactation, it item) {
 		end := limit(l, lac)
 		last := l.lastDay(lac)
 		it.to = end
@@ -253,14 +253,14 @@ func collectInCalf(q *query, limit func(l *life, lac *lactation) event.Date) {
 	})
 }
 
-func collectInCalfBy(days event.Date) func(q *query) {
-	return func(q *query) {
-		collectInCalf(q, func(_ *life, lac *lactation) event.Date { return lac.calved + days })
+func collectInCalfBy(days event.Date) func(q *query) func(l *life) {
+	return func(q *query) func(l *life) {
+		return collectInCalf(q, func(_ *life, lac *lactation) event.Date { return lac.calved + days })
 	}
 }
 
-func collectByWaitPlus30(q *query) {
-	collectInCalf(q, func(l *life, lac *lactation) event.Date { return q.h.ready(l, lac) + 30 })
+func collectByWaitPlus30(q *query) func(l *life) {
+	return collectInCalf(q, func(l *life, lac *lactation) event.Date { return q.h.ready(l, lac) + 30 })
 }
 
 func finishInCalf(c *count) {

@@ -14,15 +14,15 @@ const (
 
 // collectLoss follows the pregnancies conceived in the period, each counted
 // once.
-func collectLoss(q *query) {
-	q.each(func(l *life) {
+func collectLoss(q *query) func(l *life) {
+	return func(l *life) {
 		for i := range l.pregnancies {
 			p := &l.pregnancies[i]
 			if q.inPeriod(p.conceived) && l.present(p.conceived) && q.stratum(&l.lactations[p.lactation]) {
 				q.addLoss(l, p)
 			}
 		}
-	})
+	}
 }
 
 // addLoss follows one pregnancy. Whether it may count depends on its age and

@@ -1,6 +1,8 @@
 package repro
 
 import (
+	"slices"
+
 	"byrelog.example/internal/event"
 )
 
@@ -40,9 +42,9 @@ func overlap(a, b, from, to event.Date) int { return max(0, int(min(b, to)-max(a
 
 // collectMonths counts for every cow and month the days she was here as a cow,
 // those in milk, and whether she conceived.
-func collectMonths(q *query) {
+func collectMonths(q *query) func(l *life) {
 	months := q.months()
-	q.each(func(l *life) {
+	return func(l *life) {
 		for k := range months {
 			m := &months[k]
 			if l.in > m.to || (l.out != 0 && l.out <= m.from) {
@@ -50,7 +52,7 @@ func collectMonths(q *query) {
 			}
 			q.addMonth(l, m)
 		}
-	})
+	}
 }
 
 func (q *query) addMonth(l *life, m *month) {
@@ -303,11 +305,10 @@ func (m *monthly) row(t *tally) Row {
 
 // collectCost goes through the cows in milk that are not known to be pregnant
 // on the day asked for, and sums what their open day costs.
-func collectCost(q *query) {
+func collectCost(q *query) func(l *life) {
 	p := q.h.policies.On(q.p.On)
 	q.money = p.Cost.Currency
-	q.sums = map[string]float64{}
-	q.each(func(l *life) {
+	return func(l *life) {
 		i := l.lactationOn(q.p.On)
 		lac := &l.lactations[i]
 		if !l.present(q.p.On) || lac.heifer() {
@@ -335,11 +336,31 @@ func collectCost(q *query) {
 			if n := len(l.of(lac)); n > 0 && l.of(lac)[n-1].awaits() {
 				it.flags |= flagUnknown
 			}
-			q.sums["low"] += low
-			q.sums["high"] += high
+			q.costs = append(q.costs, cost{l.names[0].number, l.in, low, high})
 		}
 		q.add(it)
-	})
+	}
+}
+
+// cost is what one open day of one cow costs, as a range, and what her place in the
+// herd's order depends on.
+type cost struct {
+	number    word
+	in        event.Date
+	low, high float64
+}
+
+// sumCosts adds up the costs in the herd's order, whatever the order in which its
+// lives were gone through: sums of floats depend on it.
+func sumCosts(q *query) {
+	if p := q.h.policies.On(q.p.On); len(p.Cost.Curve) > 0 { // else they are all the same, or nothing
+		slices.SortStableFunc(q.costs, func(a, b cost) int { return q.h.lifeOrder(a.number, b.number, a.in, b.in) })
+	}
+	q.sums = map[string]float64{}
+	for i := range q.costs {
+		q.sums["low"] += q.costs[i].low
+		q.sums["high"] += q.costs[i].high
+	}
 }
 
 // finishCost gives the cost of one open day of all open cows, as a range.
@@ -377,8 +398,8 @@ func finishCost(c *count) {
 
 // collectProjected goes through the animals pregnant on the day asked for:
 // when they are due, and what calving interval that makes.
-func collectProjected(q *query) {
-	q.each(func(l *life) {
+func collectProjected(q *query) func(l *life) {
+	return func(l *life) {
 		if !l.present(q.p.On) {
 			return
 		}
@@ -417,7 +438,7 @@ func collectProjected(q *query) {
 			}
 		}
 		q.add(it)
-	})
+	}
 }
 
 // overdue tells whether a pregnancy has lasted longer than any: a calving, a

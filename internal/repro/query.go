@@ -97,13 +97,17 @@ func fill(v, def int) int {
 type query struct {
 	h     *Herd
 	p     Params
+	asked Params     // as p, but for a grouping that is the index's own
+	at    int        // its place among the questions
 	last  event.Date // the day up to which records tell: the earlier of on and the herd's last data date
-	lives []*life
 	ix    *index
 	cells cells
 	items []item // nil if p.Brief
 	sums  map[string]float64
 	money string // currency of the sums
+
+	costs []cost   // of the index of costs
+	pens  *penDays // of the index of readings
 }
 
 // item is one thing that an index looked at: the compact form of Evidence.
@@ -163,15 +167,6 @@ func (q *query) add(it item) {
 	}
 }
 
-// each calls fn for every life of females.
-func (q *query) each(fn func(l *life)) {
-	for _, l := range q.lives {
-		if l.sex != male {
-			fn(l)
-		}
-	}
-}
-
 const male = 2 // index in sexWords
 
 // stratum tells whether a lactation belongs to the animals asked for.
@@ -222,30 +217,18 @@ func indexOf(key string) *index {
 // ErrUnknownIndex or ErrBadParameter; the answer of a valid question may lack
 // a value, and says why.
 func (h *Herd) Index(key string, p Params) (Answer, error) {
-	ix := indexOf(key)
-	if ix == nil {
-		return Answer{}, fmt.Errorf("%w: %q", ErrUnknownIndex, key)
-	}
-	p, err := p.Fill()
+	q, err := h.query(key, p)
 	if err != nil {
 		return Answer{}, err
 	}
-	if p.By != "" && !slices.Contains(ix.def.Groups, p.By) {
-		return Answer{}, fmt.Errorf("%w: by: %s is not grouped by %q; it can be grouped by %s", ErrBadParameter, key, p.By, possible(ix.def.Groups))
+	f, last := h.folded(q.p.On, q.p.Merge)
+	q.last = min(q.p.On, last)
+	look := looker([]*query{q})
+	for _, l := range f.lives {
+		look(l)
 	}
-	f, last := h.folded(p.On, p.Merge)
-	q := &query{h: h, p: p, last: min(p.On, last), lives: f.lives, ix: ix}
-	if p.By == ix.own {
-		q.p.By = "" // its own rows are these groups
-	}
-	if !ix.cowsOnly || p.Strata == StrataCows {
-		ix.collect(q)
-	}
-	pt := part{name: h.name, policies: h.policies, cells: q.cells.list, sums: q.sums, money: q.money}
-	if !p.Brief {
-		pt.h, pt.items = h, q.items
-	}
-	return ix.answer(p, []part{pt}), nil
+	q.close()
+	return q.answer(), nil
 }
 
 func possible(groups []string) string {
@@ -275,19 +258,23 @@ func Pool(answers []Answer) Answer {
 	return ix.answer(answers[0].Params, parts)
 }
 
-// index is how one index is computed: collect says what it looks at and how
-// each counts, finish makes figures of the counts. So an answer is always a
-// count of its own evidence, and pooling is counting it together.
+// index is how one index is computed: collect says what it looks at in each female
+// life, in no particular order of lives, and how each counts; finish makes figures of
+// the counts. So an answer is always a count of its own evidence, and pooling is
+// counting it together.
 type index struct {
 	def      Definition
-	collect  func(q *query)
+	collect  func(q *query) func(l *life)
+	close    func(q *query) // after all lives, where something is left to do
 	finish   func(c *count)
-	order    []string // of the rows' labels, where it is not the natural one
-	own      string   // the grouping that its own rows are; "" = another one
-	cowsOnly bool     // it says nothing of heifers
-	sumsOnly bool     // no figure is made of the days of single items
-	dated    bool     // figures are made of the items' from and to
-	followed bool     // it has a survival view; see survival.go
+	of       string      // key of an index before it that looks at the same things under the same parameters; "" = none
+	turn     func(*cell) // how a cell of that one counts here; nil = the same
+	order    []string    // of the rows' labels, where it is not the natural one
+	own      string      // the grouping that its own rows are; "" = another one
+	cowsOnly bool        // it says nothing of heifers
+	sumsOnly bool        // no figure is made of the days of single items
+	dated    bool        // figures are made of the items' from and to
+	followed bool        // it has a survival view; see survival.go
 }
 
 // count is what finish works on.

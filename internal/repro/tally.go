@@ -51,6 +51,20 @@ func (c *cells) take(it *item, ix *index) {
 	}
 }
 
+// join counts what others have counted.
+func (c *cells) join(other *cells, ix *index) {
+	for i := range other.list {
+		x := &other.list[i]
+		it := item{label: x.label, reason: x.reason, from: x.from, to: x.to, counted: x.counted, flags: x.flags}
+		if x.dayless {
+			it.days = noDays
+		}
+		y := c.of(&it, ix.dated)
+		y.n, y.aux, y.sum = y.n+x.n, y.aux+x.aux, y.sum+x.sum
+		y.days, y.follow = append(y.days, x.days...), append(y.follow, x.follow...)
+	}
+}
+
 func (c *cells) of(it *item, dated bool) *cell {
 	if len(c.list)*2 >= len(c.table) {
 		c.grow(dated)

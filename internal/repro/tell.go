@@ -71,6 +71,9 @@ func (t *teller) tell() {
 
 // room makes room for what is sure to be told of, in one piece each.
 func (t *teller) room() {
+	if cap(t.l.lactations) > 0 { // the memory of an earlier life: mostly enough
+		return
+	}
 	var calvings, breedings, pens int
 	for i := range t.l.recs {
 		switch t.l.recs[i].kind {

@@ -161,13 +161,13 @@ func (q *query) cowWindow(l *life, lac *lactation, i int, w *window) cowWindow {
 
 // collectWindows goes through all cows and windows. In the pregnancy risk,
 // windows too recent to tell are counted apart.
-func collectWindows(q *query, insemination bool) {
+func collectWindows(q *query, insemination bool) func(l *life) {
 	windows := q.windows()
 	if len(windows) == 0 {
-		return
+		return func(*life) {}
 	}
 	from, to := windows[0].from, windows[len(windows)-1].to
-	q.each(func(l *life) {
+	return func(l *life) {
 		if l.in > to || (l.out != 0 && l.out <= from) {
 			return
 		}
@@ -188,7 +188,20 @@ func collectWindows(q *query, insemination bool) {
 				}
 			}
 		}
-	})
+	}
+}
+
+// asInsemination makes of what the pregnancy risk counted what the insemination risk
+// counts: the same cows in the same windows, none of them too recent.
+func asInsemination(x *cell) {
+	x.flags &^= flagProvisional
+	if x.flags&flagEligible == 0 {
+		return
+	}
+	x.counted = inDenominator
+	if x.flags&flagBred != 0 {
+		x.counted = inNumerator
+	}
 }
 
 // undated is why her days at risk cannot be counted; "" if they can.
@@ -321,8 +334,8 @@ func (c *count) maturePregnant() int {
 // collectCycles is the cow-centred count of the California demonstration
 // project: the 21-day cycles from the end of each cow's waiting period until
 // she conceives, is stopped or leaves.
-func collectCycles(q *query) {
-	q.each(func(l *life) {
+func collectCycles(q *query) func(l *life) {
+	return func(l *life) {
 		for i := range l.lactations {
 			lac := &l.lactations[i]
 			if !q.stratum(lac) || lac.brought || !q.inPeriod(lac.calved) {
@@ -331,7 +344,7 @@ func collectCycles(q *query) {
 			it := item{l: l, lac: int16(i), from: q.h.ready(l, lac), on: lac.calved, days: noDays, seqs: [2]int64{lac.seq}, label: q.calvingGroup(l, lac)}
 			q.addCycles(it, lac)
 		}
-	})
+	}
 }
 
 func (q *query) addCycles(it item, lac *lactation) {

@@ -1,0 +1,226 @@
+package repro
+
+import (
+	"fmt"
+	"slices"
+	"sync"
+
+	"byrelog.example/internal/event"
+)
+
+// Question asks for an index under parameters.
+type Question struct {
+	Key    string
+	Params Params
+}
+
+// Indices computes several indices: what Index gives for each question, and its
+// errors. Those without evidence that are asked as of one day and under one merge are
+// answered together, in one walk through the herd on so many processors (1 or 2).
+//
+// The first such walk since the fold was made, or shed, keeps nothing: of a fold that
+// is asked once, each life is folded, looked at for every index and forgotten, which
+// needs no memory to speak of and half the time. From the second on the lives stay.
+func (h *Herd) Indices(asked []Question, processors int) ([]Answer, error) {
+	out := make([]Answer, len(asked))
+	var together []*query
+	for i, a := range asked {
+		if !a.Params.Brief || len(together) > 0 && (a.Params.On != asked[together[0].at].Params.On || a.Params.Merge != asked[together[0].at].Params.Merge) {
+			var err error
+			if out[i], err = h.Index(a.Key, a.Params); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		q, err := h.query(a.Key, a.Params)
+		if err != nil {
+			return nil, err
+		}
+		q.at = i
+		together = append(together, q)
+	}
+	if len(together) == 0 {
+		return out, nil
+	}
+	h.walk(together, processors)
+	each(processors, len(together), func(i int) {
+		q := together[i]
+		out[q.at] = q.answer()
+	})
+	return out, nil
+}
+
+// query checks a question.
+func (h *Herd) query(key string, p Params) (*query, error) {
+	ix := indexOf(key)
+	if ix == nil {
+		return nil, fmt.Errorf("%w: %q", ErrUnknownIndex, key)
+	}
+	p, err := p.Fill()
+	if err != nil {
+		return nil, err
+	}
+	if p.By != "" && !slices.Contains(ix.def.Groups, p.By) {
+		return nil, fmt.Errorf("%w: by: %s is not grouped by %q; it can be grouped by %s", ErrBadParameter, key, p.By, possible(ix.def.Groups))
+	}
+	q := &query{h: h, p: p, asked: p, ix: ix}
+	if p.By == ix.own {
+		q.p.By = "" // its own rows are these groups
+	}
+	return q, nil
+}
+
+// collector is what the query does with each life; nil if with none.
+func (q *query) collector() func(l *life) {
+	if q.ix.cowsOnly && q.p.Strata != StrataCows {
+		return nil
+	}
+	return q.ix.collect(q)
+}
+
+// close ends the collecting.
+func (q *query) close() {
+	if q.ix.close != nil && (!q.ix.cowsOnly || q.p.Strata == StrataCows) {
+		q.ix.close(q)
+	}
+}
+
+// answer is made of what was collected.
+func (q *query) answer() Answer {
+	h := q.h
+	pt := part{name: h.name, policies: h.policies, cells: q.cells.list, sums: q.sums, money: q.money}
+	if !q.p.Brief {
+		pt.h, pt.items = h, q.items
+	}
+	return q.ix.answer(q.asked, []part{pt})
+}
+
+// from takes over what another query collected, of whose items the index is made too.
+func (q *query) from(other *query) {
+	q.cells.list = other.cells.list
+	if q.ix.turn != nil {
+		q.cells.list = slices.Clone(other.cells.list)
+		for i := range q.cells.list {
+			q.ix.turn(&q.cells.list[i])
+		}
+	}
+}
+
+// join takes over what was collected of other lives.
+func (q *query) join(other *query) {
+	q.cells.join(&other.cells, q.ix)
+	q.costs = append(q.costs, other.costs...)
+	if q.pens != nil {
+		q.pens.join(other.pens)
+	}
+}
+
+// walk goes through the lives once for all of the queries.
+func (h *Herd) walk(queries []*query, processors int) {
+	on, merge := queries[0].p.On, queries[0].p.Merge
+	f, cut, last := h.atHand(on, merge)
+	source := make([]*query, len(queries))
+	for i, q := range queries {
+		q.last = min(on, last)
+		if at := slices.IndexFunc(queries[:i], func(o *query) bool { return o.ix.def.Key == q.ix.of && o.p == q.p }); at >= 0 {
+			source[i] = queries[at]
+		}
+	}
+	n := len(h.names)
+	if f != nil {
+		n = len(f.lives)
+	}
+	if n < many {
+		processors = 1
+	}
+	parts := make([][]*query, processors) // each processor counts for itself
+	for k := range parts {
+		for i, q := range queries {
+			if source[i] != nil {
+				continue
+			}
+			if k > 0 {
+				c := *q
+				q = &c
+			}
+			parts[k] = append(parts[k], q)
+		}
+	}
+	each(processors, processors, func(k int) {
+		h.through(f, n*k/processors, n*(k+1)/processors, cut, merge, looker(parts[k]))
+	})
+	for i, q := range parts[0] {
+		for _, other := range parts[1:] {
+			q.join(other[i])
+		}
+		q.close()
+	}
+	for i, q := range queries {
+		if source[i] != nil {
+			q.from(source[i])
+		}
+	}
+}
+
+// looker looks at a life for each of the queries.
+func looker(queries []*query) func(l *life) {
+	var looks []func(l *life)
+	for _, q := range queries {
+		if look := q.collector(); look != nil {
+			looks = append(looks, look)
+		}
+	}
+	return func(l *life) {
+		if l.sex != male {
+			for _, look := range looks {
+				look(l)
+			}
+		}
+	}
+}
+
+// through hands a part of the lives on: of those that are at hand, or else of the
+// groups of numbers, each folded only for as long as it is looked at.
+func (h *Herd) through(f *folded, from, to int, cut event.Date, merge int, look func(l *life)) {
+	if f != nil {
+		for _, l := range f.lives[from:to] {
+			look(l)
+		}
+		return
+	}
+	var room arena
+	members := make([]int32, 1)
+	for i := int32(from); i < int32(to); i++ {
+		list := members
+		if list[0] = i; len(h.parents) > 0 {
+			if h.group(i) != i {
+				continue
+			}
+			list = h.members(i)
+		}
+		room.reset()
+		for _, l := range h.foldGroup(list, cut, merge, &room) {
+			look(l)
+		}
+	}
+}
+
+// each calls fn for 0 to n-1 on one or two processors.
+func each(processors, n int, fn func(i int)) {
+	if processors < 2 || n < 2 {
+		for i := range n {
+			fn(i)
+		}
+		return
+	}
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for i := 0; i < n; i += 2 {
+			fn(i)
+		}
+	})
+	for i := 1; i < n; i += 2 {
+		fn(i)
+	}
+	wg.Wait()
+}
