@@ -26,6 +26,9 @@ type arena struct {
 // pieceRecs is how many records a piece holds: some 200 kB.
 const pieceRecs = 4096
 
+// passingRecs is as much where the records of one group lie alone.
+const passingRecs = 512
+
 // unpack unpacks records dated up to cut (0 = all).
 func (a *arena) unpack(b []byte, cut event.Date) []rec {
 	if a.side == nil {
@@ -35,6 +38,9 @@ func (a *arena) unpack(b []byte, cut event.Date) []rec {
 	if most > cap(a.recs)-len(a.recs) {
 		a.full += int64(cap(a.recs)) * bytesOfRec
 		size := pieceRecs
+		if a.passing {
+			size = passingRecs
+		}
 		if a.apart {
 			size = 0
 			for c := over(b); c.more(); size++ {
@@ -127,11 +133,11 @@ type folder struct {
 // of them), the merge and the policies.
 // Lives of an arena that is reset are theirs who asked until then; so is the list.
 func (h *Herd) foldGroup(members []int32, cut event.Date, merge int, a *arena) []*life {
-	f := &folder{h: h, arena: a, lives: []*life{}}
-	if a.passing {
-		old := &a.folder
-		f, *old = old, folder{h: h, arena: a, bearers: old.bearers[:0], lives: old.lives[:0]}
+	f := &a.folder
+	if !a.passing {
+		f = &folder{lives: []*life{}}
 	}
+	*f = folder{h: h, arena: a, bearers: f.bearers[:0], lives: f.lives[:0]}
 	for _, m := range members {
 		if recs := a.unpack(a.packed(h, m), cut); len(recs) > 0 {
 			b := &f.first

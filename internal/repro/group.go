@@ -1,6 +1,7 @@
 package repro
 
 import (
+	"slices"
 	"strconv"
 
 	"byrelog.example/internal/event"
@@ -58,6 +59,28 @@ func lactationGroup(lac *lactation) string {
 // monthOf is the month of a day, YYYY-MM.
 func monthOf(d event.Date) string { return d.String()[:7] }
 
+// monthOf is the month of a day; one text for all days of it.
+func (q *query) monthOf(d event.Date) string {
+	for i := range q.named {
+		if m := &q.named[i]; m.from <= d && d <= m.to {
+			return m.label
+		}
+	}
+	y, m, day := d.Civil()
+	from := d - event.Date(day) + 1
+	to := from + 27
+	for to < d || sameMonth(to+1, y, m) {
+		to++
+	}
+	q.named = append(q.named, month{from, to, monthOf(d)})
+	return q.named[len(q.named)-1].label
+}
+
+func sameMonth(d event.Date, year, month int) bool {
+	y, m, _ := d.Civil()
+	return y == year && m == month
+}
+
 // windowOf names the 21-day window, tiled from the anchor, that a day lies in.
 func (q *query) windowOf(d event.Date) string {
 	off := (d - q.p.Anchor) % windowDays
@@ -86,7 +109,7 @@ func (q *query) serviceGroup(l *life, s *service) string {
 	case ByLactationGroup:
 		return lactationGroup(&l.lactations[s.lactation])
 	case ByMonth:
-		return monthOf(s.last)
+		return q.monthOf(s.last)
 	case ByWindow:
 		return q.windowOf(s.last)
 	case ByMethod:
@@ -106,11 +129,24 @@ func (q *query) serviceGroup(l *life, s *service) string {
 // foundLabel is how the heat was found: what led to the service, and for an
 // obvious heat also by what means it was seen.
 func foundLabel(s *service) string {
-	if s.found == foundObvious && s.foundBy != 0 {
-		return foundCodes[s.found] + ":" + foundWords[s.foundBy]
+	if s.found == foundObvious {
+		return obviousLabels[s.foundBy]
 	}
 	return foundCodes[s.found]
 }
+
+// obviousLabels are the labels of obvious heats by what means they were seen, an index
+// of foundWords.
+var obviousLabels = func() []string {
+	list := slices.Clone(foundWords)
+	for i, by := range list {
+		list[i] = foundCodes[foundObvious]
+		if by != "" {
+			list[i] += ":" + by
+		}
+	}
+	return list
+}()
 
 // cowGroup is the group of a cow on a day.
 func (q *query) cowGroup(l *life, lac *lactation, on event.Date) string {
@@ -120,7 +156,7 @@ func (q *query) cowGroup(l *life, lac *lactation, on event.Date) string {
 	case ByPen:
 		return orNotRecorded(q.h.words.text(l.penOn(on)))
 	case ByMonth:
-		return monthOf(on)
+		return q.monthOf(on)
 	case ByWindow:
 		return q.windowOf(on)
 	}

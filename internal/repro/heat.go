@@ -1,6 +1,7 @@
 package repro
 
 import (
+	"cmp"
 	"slices"
 
 	"byrelog.example/internal/event"
@@ -9,10 +10,10 @@ import (
 // walked lists the days on which each pen was walked, up to a day, in order.
 func (h *Herd) walked(upto event.Date) map[word][]event.Date {
 	out := map[word][]event.Date{}
-	walks := h.walksNow()
-	for i := range walks {
-		w := &walks[i]
-		if w.on > upto {
+	var w rec
+	var s side
+	for c := over(h.packed(herdLevel)); c.more(); {
+		if c.rec(&w, &s); w.on > upto {
 			break
 		}
 		days := out[w.text]
@@ -40,12 +41,14 @@ func (h *Herd) walkedOn(pen word, on event.Date) bool {
 func collectYield(q *query) func(l *life) {
 	w := q.newPenDays()
 	q.pens = w
+	var quiet groupCount
+	var own []event.Date
 	return func(l *life) {
 		if l.in > w.to || l.out != 0 && l.out <= q.p.From { // not here on any day of the period
 			return
 		}
-		var quiet groupCount
-		own := q.readings(l, func(it item) {
+		quiet.reset()
+		own = q.readings(l, own[:0], func(it item) {
 			lac := &l.lactations[it.lac]
 			it.label = q.cowGroup(l, lac, it.on)
 			w.read(l.penOn(it.on), it.on)
@@ -66,45 +69,45 @@ func collectYield(q *query) func(l *life) {
 			}
 		})
 		w.stands(l)
-		for _, label := range quiet.groups() {
-			n := int32(quiet.by[label])
+		for _, g := range quiet.groups() {
+			n := int32(g.n)
 			q.add(item{
-				l: l, lac: int16(l.lactationOn(q.p.On)), label: label, from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
+				l: l, lac: int16(l.lactationOn(q.p.On)), label: g.label, from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
 				days: n, aux: n, counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
 			})
 		}
 	}
 }
 
-// groupCount counts by group what mostly comes in runs of one group.
+// groupCount counts by group what mostly comes in runs of one group, and in few
+// groups.
 type groupCount struct {
-	last string
-	run  int
-	by   map[string]int
+	list []group
+	last int // the group counted last
 }
 
-func (c *groupCount) add(group string, n int) {
-	if c.run == 0 || group != c.last {
-		c.flush()
-		c.last = group
-	}
-	c.run += n
+type group struct {
+	label string
+	n     int
 }
 
-func (c *groupCount) flush() {
-	if c.run > 0 {
-		if c.by == nil {
-			c.by = map[string]int{}
-		}
-		c.by[c.last] += c.run
-		c.run = 0
+func (c *groupCount) reset() { c.list, c.last = c.list[:0], 0 }
+
+func (c *groupCount) add(label string, n int) {
+	if c.last >= len(c.list) || c.list[c.last].label != label {
+		c.last = slices.IndexFunc(c.list, func(g group) bool { return g.label == label })
 	}
+	if c.last < 0 {
+		c.last = len(c.list)
+		c.list = append(c.list, group{label: label})
+	}
+	c.list[c.last].n += n
 }
 
 // groups are the groups that were counted, in order.
-func (c *groupCount) groups() []string {
-	c.flush()
-	return sortedKeys(c.by)
+func (c *groupCount) groups() []group {
+	slices.SortFunc(c.list, func(a, b group) int { return cmp.Compare(a.label, b.label) })
+	return c.list
 }
 
 // penDays tells on which days the pens that are walked were not: no day of
@@ -234,9 +237,8 @@ func (q *query) penDayGroup(pen word, on event.Date) string {
 }
 
 // readings goes through the days of the period on which she was read, with
-// the strongest reading of the day, and lists the days.
-func (q *query) readings(l *life, fn func(it item)) []event.Date {
-	var own []event.Date
+// the strongest reading of the day, and appends the days to own.
+func (q *query) readings(l *life, own []event.Date, fn func(it item)) []event.Date {
 	first, _ := slices.BinarySearchFunc(l.recs, q.p.From, func(r rec, d event.Date) int { return int(r.on) - int(d) })
 	for i := first; i < len(l.recs) && l.recs[i].on <= q.p.To; i++ {
 		r := &l.recs[i]

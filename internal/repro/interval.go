@@ -19,6 +19,9 @@ func (s state) String() string {
 	return [...]string{"running", "closed", "censored", "undated"}[s]
 }
 
+// openReasons are the reasons of items by their state.
+var openReasons = [...]string{running: "open_running", closed: "open_closed", censored: "open_censored", undated: "open_undated"}
+
 // openState tells how long a lactation has been open: its state, the day that
 // days open are counted to, and the event that the state rests on. A loss
 // withdraws the closing, and the clock runs on from the calving.
@@ -135,7 +138,7 @@ func (c *count) dayRows() {
 func collectDaysOpen(q *query) func(l *life) {
 	return q.eachCalving(func(l *life, i int, lac *lactation, it item) {
 		st, on, seq := openState(l, i, q.p.On)
-		it.reason, it.to, it.seqs[1] = "open_"+st.String(), on, seq
+		it.reason, it.to, it.seqs[1] = openReasons[st], on, seq
 		switch st {
 		case closed:
 			it.counted, it.days = inDenominator, int32(on-lac.calved)
@@ -167,7 +170,7 @@ func finishDaysOpen(c *count) {
 	a.counts("closed", w.den)
 	a.counts("estimated", w.count(flagEstimated))
 	for _, st := range []state{running, censored} {
-		reason, n, days := "open_"+st.String(), 0, 0
+		reason, n, days := openReasons[st], 0, 0
 		for _, pt := range c.parts {
 			for i := range pt.cells {
 				if x := &pt.cells[i]; x.reason == reason {

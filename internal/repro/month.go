@@ -424,7 +424,7 @@ func collectProjected(q *query) func(l *life) {
 			q.add(it)
 			return
 		}
-		it.counted, it.reason, it.label = inDenominator, "pregnant", monthOf(due)
+		it.counted, it.reason, it.label = inDenominator, "pregnant", q.monthOf(due)
 		if lac.calved != 0 {
 			it.days = int32(due - lac.calved)
 		}

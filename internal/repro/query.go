@@ -106,6 +106,7 @@ type query struct {
 	sums  map[string]float64
 	money string // currency of the sums
 
+	named []month  // that have a label; see monthOf
 	costs []cost   // of the index of costs
 	pens  *penDays // of the index of readings
 }
@@ -301,10 +302,18 @@ func (ix *index) answer(p Params, parts []part) Answer {
 	}
 	c := count{a: &a, by: p.By != "" && p.By != ix.own, parts: parts}
 	byLabel := map[string]*tally{}
+	days := 0
+	for _, pt := range parts {
+		for i := range pt.cells {
+			days += len(pt.cells[i].days)
+		}
+	}
+	c.whole.days = make([]int, 0, days)
 	for _, pt := range parts {
 		for i := range pt.cells {
 			x := &pt.cells[i]
 			c.whole.take(x)
+			c.whole.days = append(c.whole.days, x.days...)
 			if x.label == "" {
 				continue
 			}
@@ -315,6 +324,9 @@ func (ix *index) answer(p Params, parts []part) Answer {
 				c.rows = append(c.rows, t)
 			}
 			t.take(x)
+			if !p.Whole {
+				t.days = append(t.days, x.days...)
+			}
 		}
 	}
 	slices.SortFunc(c.rows, func(x, y *tally) int {

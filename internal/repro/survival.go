@@ -60,11 +60,20 @@ func (it *item) follow(to event.Date) {
 // spansOf lists the follow-up of the items that the survival view counts, of
 // one row or (every) of all.
 func spansOf(parts []part, label string, every bool) []stats.Span {
-	var out []stats.Span
+	n := 0
+	is := func(x *cell) bool { return every || x.label == label }
+	for _, pt := range parts {
+		for i := range pt.cells {
+			if x := &pt.cells[i]; is(x) {
+				n += len(x.follow)
+			}
+		}
+	}
+	out := make([]stats.Span, 0, n)
 	for _, pt := range parts {
 		for i := range pt.cells {
 			x := &pt.cells[i]
-			if !every && x.label != label {
+			if !is(x) {
 				continue
 			}
 			for _, days := range x.follow {

@@ -3,6 +3,7 @@ package repro
 import (
 	"math/bits"
 	"slices"
+	"unsafe"
 
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/stats"
@@ -27,11 +28,32 @@ type cell struct {
 }
 
 // cells finds the cell of an item by a table of its own: the runtime's map would
-// hash two texts for every item.
+// hash two texts for every item. Most items have the very texts of an item before, so
+// that a look at where these lie tells the cell.
 type cells struct {
-	list  []cell
-	table []int32 // by hash: place in the list and 1; 0 = free
+	list   []cell
+	table  []int32 // by hash: place in the list and 1; 0 = free
+	recent [1 << recentBits]recent
 }
+
+// look is what an item looks like from outside: where its texts lie, and what it says
+// beside them. Two items that look the same are of one cell; the converse need not hold.
+type look struct {
+	label, reason *byte
+	lengths       [2]int
+	from, to      event.Date // if dated
+	flags         flag
+	counted       counted
+	dayless       bool
+}
+
+// recent is the cell of an item not long ago.
+type recent struct {
+	look look
+	at   int32 // its place in the list and 1; 0 = none
+}
+
+const recentBits = 5
 
 // firstCells is the size of the first table, a power of two.
 const firstCells = 64
@@ -66,6 +88,23 @@ func (c *cells) join(other *cells, ix *index) {
 }
 
 func (c *cells) of(it *item, dated bool) *cell {
+	seen := look{
+		label: unsafe.StringData(it.label), reason: unsafe.StringData(it.reason), lengths: [2]int{len(it.label), len(it.reason)},
+		flags: it.flags, counted: it.counted, dayless: it.days == noDays,
+	}
+	if dated {
+		seen.from, seen.to = it.from, it.to
+	}
+	h := uint64(uintptr(unsafe.Pointer(seen.label)))>>3 + uint64(uintptr(unsafe.Pointer(seen.reason))) + uint64(seen.flags)<<7
+	r := &c.recent[h*0x9e3779b97f4a7c15>>(64-recentBits)]
+	if r.at == 0 || r.look != seen {
+		*r = recent{seen, c.find(it, dated)}
+	}
+	return &c.list[r.at-1]
+}
+
+// find gives the place of the item's cell and 1; it makes the cell if need be.
+func (c *cells) find(it *item, dated bool) int32 {
 	if len(c.list)*2 >= len(c.table) {
 		c.grow(dated)
 	}
@@ -77,12 +116,12 @@ func (c *cells) of(it *item, dated bool) *cell {
 				label: it.label, reason: it.reason, from: it.from, to: it.to, counted: it.counted, flags: it.flags, dayless: it.days == noDays,
 			})
 			c.table[at] = int32(len(c.list))
-			return &c.list[len(c.list)-1]
+			return c.table[at]
 		}
 		x := &c.list[i-1]
 		if x.flags == it.flags && x.counted == it.counted && x.dayless == (it.days == noDays) && x.label == it.label && x.reason == it.reason &&
 			(!dated || x.from == it.from && x.to == it.to) {
-			return x
+			return i
 		}
 	}
 }
@@ -129,7 +168,7 @@ type tally struct {
 	num, den int
 	numLost  int // of those in the numerator, lost later
 	flags    [16]int
-	days     []int // of the items that count
+	days     []int // of the items that count; nil in a row that is not shown
 	aux      int
 	reasons  map[string]int // of the items left out
 }
@@ -150,7 +189,6 @@ func (t *tally) take(x *cell) {
 		}
 		t.reasons[x.reason] += x.n
 	}
-	t.days = append(t.days, x.days...)
 	t.aux += x.aux
 	for f := x.flags; f != 0; f &= f - 1 {
 		t.flags[bits.TrailingZeros16(uint16(f))] += x.n
