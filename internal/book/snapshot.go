@@ -65,15 +65,15 @@ func (e *entry) unpack(h *Herd, s *store.Snapshot, log [32]byte, state store.Sta
 	if s.Hash != log {
 		return errSnapshot
 	}
-	// Summed up while it is unpacked, which trusts no byte either.
-	sum := make(chan [32]byte, 1)
-	go func() { sum <- s.Sum(h.ID) }()
-	var fold *repro.Herd
-	voided, rest, err := unpackVoided(s.Bytes)
-	if err == nil {
-		fold, err = repro.Unpack(rest, h.Name, policies)
+	if !s.Fits {
+		return errSnapshot
 	}
-	if digest := <-sum; digest != s.Digest || err != nil || fold.Seq() != s.Seq {
+	voided, rest, err := unpackVoided(s.Bytes)
+	if err != nil {
+		return errors.Join(errSnapshot, err)
+	}
+	fold, err := repro.Unpack(rest, h.Name, policies)
+	if err != nil || fold.Seq() != s.Seq {
 		return errors.Join(errSnapshot, err)
 	}
 	e.fold, e.voided = fold, voided

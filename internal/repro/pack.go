@@ -86,8 +86,8 @@ func (p *packer) text(s string) {
 
 var errPacked = errors.New("this is not a packed fold of this format")
 
-// Unpack is the fold that was packed, under the given policies. It does not trust
-// the bytes: whatever could lead a reader of the fold astray is an error. That they
+// Unpack is the fold that was packed, under the given policies. It may keep b, which
+// must not be changed any more. It does not trust the bytes: whatever could lead a reader of the fold astray is an error. That they
 // are those of the right log is the caller's to check.
 func Unpack(b []byte, name string, policies Policies) (*Herd, error) {
 	u := unpacker{cursor: over(b)}
@@ -121,7 +121,10 @@ func Unpack(b []byte, name string, policies Policies) (*Herd, error) {
 		}
 		h.parents[l[0]] = l[1]
 	}
-	h.base = slices.Clone(b[u.i:])
+	if h.base = b[u.i:]; u.i > len(b)/16 || cap(b) > len(b)+len(b)/16 { // more in front of it, or behind, than it is worth to keep
+		h.base = slices.Clone(h.base)
+	}
+	h.base = slices.Clip(h.base)
 	return h, h.checked()
 }
 

@@ -112,21 +112,16 @@ func (db *DB) Policies(ctx context.Context, herd uuid.UUID, asOf time.Time) ([]P
 		at = &asOf
 	}
 	var out []Policy
-	err := db.reader.tx(ctx, "policies", herd, func(ctx context.Context, tx pgx.Tx) error {
-		rows, err := tx.Query(ctx, `select from_date, changed_at, changed_by, doc from (
+	const sql = `select from_date, changed_at, changed_by, doc from (
 				select p.*, row_number() over (partition by from_date order by changed_at desc) as nth
 				from policies p where herd_id = $1 and ($2::timestamptz is null or changed_at <= $2)
-			) p where nth = 1 and doc is not null order by from_date`, herd, at)
-		if err != nil {
-			return err
-		}
-		out, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Policy, error) {
-			var p Policy
-			var from time.Time
-			err := row.Scan(&from, &p.ChangedAt, &p.By, &p.Doc)
-			p.From, p.ChangedAt = dayOf(from), p.ChangedAt.UTC()
-			return p, err
-		})
+			) p where nth = 1 and doc is not null order by from_date`
+	err := db.reader.askRows(ctx, "policies", herd, sql, []any{herd, at}, func() { out = []Policy{} }, func(rows pgx.Rows) error {
+		var p Policy
+		var from time.Time
+		err := rows.Scan(&from, &p.ChangedAt, &p.By, &p.Doc)
+		p.From, p.ChangedAt = dayOf(from), p.ChangedAt.UTC()
+		out = append(out, p)
 		return err
 	})
 	return out, err

@@ -4,9 +4,11 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
+	"hash"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // Snapshot is a herd's packed fold up to a place in its log. It is derived from
@@ -19,6 +21,8 @@ type Snapshot struct {
 	Hash   [32]byte // the chain at Seq
 	Digest [32]byte // see Sum
 	Bytes  []byte
+
+	Fits bool // of one that was read: Digest is its Sum
 }
 
 // MaxSnapshot is the largest packed fold that is kept: about ten million events.
@@ -26,6 +30,13 @@ const MaxSnapshot = 256 << 20
 
 // Sum is the SHA-256 over everything else in the snapshot, and the herd.
 func (s *Snapshot) Sum(herd uuid.UUID) [32]byte {
+	h := s.begin(herd)
+	h.Write(s.Bytes)
+	return [32]byte(h.Sum(nil))
+}
+
+// begin sums up what goes before the bytes.
+func (s *Snapshot) begin(herd uuid.UUID) hash.Hash {
 	h := sha256.New()
 	h.Write(herd[:])
 	h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(s.Format))))
@@ -33,28 +44,47 @@ func (s *Snapshot) Sum(herd uuid.UUID) [32]byte {
 	h.Write(binary.BigEndian.AppendUint64(nil, uint64(s.Epoch))) //nolint:gosec // two's complement
 	h.Write(binary.BigEndian.AppendUint64(nil, uint64(s.Seq)))   //nolint:gosec // two's complement
 	h.Write(s.Hash[:])
-	h.Write(s.Bytes)
-	return [32]byte(h.Sum(nil))
+	return h
 }
+
+// snapshotPiece is how much of a snapshot is read at a time: the server need not hold
+// all of it several times over, and the next piece is on its way while one is summed up.
+const snapshotPiece = 256 << 10
 
 // SnapshotOf gives the herd's snapshot of the format and epoch, and the chain of
 // the log at its seq. Errors: ErrNotFound (there is none, or the log does not
 // reach so far).
 func (db *DB) SnapshotOf(ctx context.Context, herd uuid.UUID, format string, epoch int64) (s Snapshot, log [32]byte, err error) {
-	err = db.reader.ask(ctx, "snapshot", herd, `select s.seq, s.hash, s.digest, s.bytes, e.hash
+	const sql = `select s.seq, s.hash, s.digest, e.hash, octet_length(s.bytes), substr(s.bytes, i, $4)
 		from snapshots s cross join lateral (select hash from events where herd_id = $1 and seq = s.seq limit 1) e
-		where s.herd_id = $1 and s.format = $2 and s.epoch = $3`, []any{herd, format, epoch}, func(row pgx.Row) error {
-		var hash, digest, chain []byte
-		if err := row.Scan(&s.Seq, &hash, &digest, &s.Bytes, &chain); err != nil {
+			cross join lateral generate_series(1, octet_length(s.bytes), $4) i
+		where s.herd_id = $1 and s.format = $2 and s.epoch = $3 order by i`
+	var sum hash.Hash
+	size := 0
+	reset := func() { s, sum, size = Snapshot{Format: format, Epoch: epoch}, nil, 0 }
+	err = db.reader.askRows(ctx, "snapshot", herd, sql, []any{herd, format, epoch, snapshotPiece}, reset, func(rows pgx.Rows) error {
+		var own, digest, chain, piece pgtype.DriverBytes
+		if err := rows.Scan(&s.Seq, &own, &digest, &chain, &size, &piece); err != nil {
 			return err
 		}
-		copy(s.Hash[:], hash)
-		copy(s.Digest[:], digest)
-		copy(log[:], chain)
-		s.Format, s.Epoch = format, epoch
+		if sum == nil {
+			copy(s.Hash[:], own)
+			copy(s.Digest[:], digest)
+			copy(log[:], chain)
+			s.Bytes, sum = make([]byte, 0, size), s.begin(herd)
+		}
+		s.Bytes = append(s.Bytes, piece...)
+		sum.Write(piece)
 		return nil
 	})
-	return s, log, err
+	switch {
+	case err != nil:
+		return s, log, err
+	case sum == nil:
+		return s, log, classify("snapshot", pgx.ErrNoRows)
+	}
+	s.Fits = len(s.Bytes) == size && [32]byte(sum.Sum(nil)) == s.Digest
+	return s, log, nil
 }
 
 // KeepSnapshot stores a herd's snapshot in place of the one before, unless that is

@@ -130,6 +130,47 @@ func (p *pool) askOnce(ctx context.Context, herd uuid.UUID, sql string, args []a
 	return conn.SendBatch(ctx, &batch).Close()
 }
 
+// askRows is ask for an answer of any number of rows. each is called for every row, and
+// may keep nothing of it; reset is called before the first one, and again if the
+// question is put again.
+func (p *pool) askRows(ctx context.Context, op string, herd uuid.UUID, sql string, args []any, reset func(), each func(pgx.Rows) error) error {
+	ctx, cancel := context.WithTimeout(ctx, p.deadline)
+	defer cancel()
+	for try := 1; ; try++ {
+		reset()
+		err := p.askRowsOnce(ctx, herd, sql, args, each)
+		if err == nil {
+			return nil
+		}
+		var pg *pgconn.PgError
+		if try == maxTries || ctx.Err() != nil || errors.As(err, &pg) {
+			return classify(op, err)
+		}
+	}
+}
+
+func (p *pool) askRowsOnce(ctx context.Context, herd uuid.UUID, sql string, args []any, each func(pgx.Rows) error) error {
+	if !p.readOnly {
+		return fail(ErrBroken, "askRows is for readers")
+	}
+	conn, err := p.conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Release()
+	var batch pgx.Batch
+	batch.Queue("select set_config('app.herd', $1, true)", herd.String())
+	batch.Queue(sql, args...).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			if err := each(rows); err != nil {
+				return err
+			}
+		}
+		return rows.Err()
+	})
+	return conn.SendBatch(ctx, &batch).Close()
+}
+
 // askEach is ask for many herds, still in one round trip: the herd is set anew
 // before the question about it, so that each question sees its own herd only.
 func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql string, scan func(i int, row pgx.Row) error) error {
