@@ -14,8 +14,9 @@ import (
 )
 
 // summaryHerds is how many herds are computed at the same time for one
-// request: enough to use the machine, too few to starve other requests.
-const summaryHerds = 2
+// request: one more than are computed on two processors while it waits for its
+// snapshot; too few to starve other requests.
+const summaryHerds = 3
 
 // fewHerds is how many herds one request may be about and still be taken for one that
 // will be followed by others about the same herds; see Book.Glance.

@@ -120,8 +120,10 @@ func (h *Herd) walk(queries []*query, processors int) {
 	on, merge := queries[0].p.On, queries[0].p.Merge
 	f, cut, last := h.atHand(on, merge)
 	source := make([]*query, len(queries))
+	before := on - 1 // the day before all that is asked about
 	for i, q := range queries {
 		q.last = min(on, last)
+		before = min(before, q.p.From-1)
 		if at := slices.IndexFunc(queries[:i], func(o *query) bool { return o.ix.def.Key == q.ix.of && o.p == q.p }); at >= 0 {
 			source[i] = queries[at]
 		}
@@ -147,7 +149,7 @@ func (h *Herd) walk(queries []*query, processors int) {
 		}
 	}
 	each(processors, processors, func(k int) {
-		h.through(f, n*k/processors, n*(k+1)/processors, cut, merge, looker(parts[k]))
+		h.through(f, n*k/processors, n*(k+1)/processors, cut, before, merge, looker(parts[k]))
 	})
 	for i, q := range parts[0] {
 		for _, other := range parts[1:] {
@@ -180,8 +182,9 @@ func looker(queries []*query) func(l *life) {
 }
 
 // through hands a part of the lives on: of those that are at hand, or else of the
-// groups of numbers, each folded only for as long as it is looked at.
-func (h *Herd) through(f *folded, from, to int, cut event.Date, merge int, look func(l *life)) {
+// groups of numbers, each folded only for as long as it is looked at. Numbers of which
+// nothing is dated after the given day, and nobody is left, may be left out.
+func (h *Herd) through(f *folded, from, to int, cut, before event.Date, merge int, look func(l *life)) {
 	if f != nil {
 		for _, l := range f.lives[from:to] {
 			look(l)
@@ -192,7 +195,11 @@ func (h *Herd) through(f *folded, from, to int, cut event.Date, merge int, look 
 	members := make([]int32, 1)
 	for i := int32(from); i < int32(to); i++ {
 		list := members
-		if list[0] = i; len(h.parents) > 0 {
+		if list[0] = i; len(h.parents) == 0 {
+			if h.goneBy(i, before) {
+				continue // nothing of it lies in the period
+			}
+		} else {
 			if h.group(i) != i {
 				continue
 			}

@@ -48,6 +48,7 @@ type Herd struct {
 	base    []byte          // packed records of the numbers, side by side, then of the walks
 	shelf   *shelf          // where the base lies if that is not in memory; see Shelved
 	ends    []uint32        // where in the base those of each number end; numbers behind them have none in it
+	gone    []event.Date    // by number in the base: see goneBy; nil = not known
 	edits   []*number       // by number; nil = as in the base
 	walks   *number         // nil = as in the base
 	edited  int64           // bytes of the edits
@@ -127,6 +128,7 @@ func (h *Herd) Clone() *Herd {
 		parents:   maps.Clone(h.parents),
 		base:      h.base,
 		ends:      h.ends,
+		gone:      h.gone,
 		edits:     slices.Clip(h.edits),
 		walks:     h.walks,
 		edited:    h.edited,
@@ -458,6 +460,12 @@ func (h *Herd) packed(i int32) []byte {
 	return h.resting(i)
 }
 
+// goneBy tells whether all that bore a number have left by a day, and nothing is dated
+// later, not even the end of a run with a bull. It is not always known.
+func (h *Herd) goneBy(i int32, on event.Date) bool {
+	return int(i) < len(h.gone) && h.gone[i] != 0 && h.gone[i] <= on && h.edit(i) == nil
+}
+
 // change gives a number for changing in place, copied if a clone shares it.
 func (h *Herd) change(i int32) *number {
 	num := h.edit(i)
@@ -510,7 +518,7 @@ func (h *Herd) rebase() {
 	}
 	base = append(base, h.packed(herdLevel)...)
 	h.base, h.ends = base, append(ends, uint32(len(base)))
-	h.edits, h.walks, h.edited = nil, nil, 0
+	h.gone, h.edits, h.walks, h.edited = nil, nil, nil, 0
 }
 
 // Trim packs what has changed into the base, and gives back the room that growing
@@ -597,7 +605,7 @@ func (h *Herd) Changes() int64 { return h.changes.Load() }
 // Size estimates the memory that the fold holds, in bytes, with what it
 // derives on demand; Derived is the latter alone.
 func (h *Herd) Size() int64 {
-	size := int64(unsafe.Sizeof(*h)) + int64(cap(h.base)) + 4*int64(cap(h.ends)+cap(h.names)+cap(h.numbers)) + 8*int64(cap(h.edits)) + h.edited +
+	size := int64(unsafe.Sizeof(*h)) + int64(cap(h.base)) + 4*int64(cap(h.ends)+cap(h.gone)+cap(h.names)+cap(h.numbers)) + 8*int64(cap(h.edits)) + h.edited +
 		40*int64(len(h.parents)) + int64(4*cap(h.recorders))*int64(unsafe.Sizeof(recorder{})) + h.words.size() +
 		int64(4*cap(h.touched.list)+cap(h.touched.state)) + int64(cap(h.room))*int64(unsafe.Sizeof(rec{}))
 	return size + h.Derived()

@@ -216,6 +216,7 @@ func (h *Herd) checked() error {
 		return errPacked
 	}
 	n := len(h.names)
+	h.gone = make([]event.Date, n)
 	half, _ := slices.BinarySearch(h.ends[:n], uint32(len(h.base)/2))
 	first, second := newChecker(h), newChecker(h)
 	var wg sync.WaitGroup
@@ -259,6 +260,7 @@ func newChecker(h *Herd) *checker { return &checker{h: h, seen: make([]uint64, h
 
 func (k *checker) number(i int32) {
 	var before, r rec
+	var last event.Date
 	s := &k.side
 	for c := over(k.h.resting(i)); c.more() && !k.bad; before = r {
 		c.rec(&r, s)
@@ -268,8 +270,12 @@ func (k *checker) number(i int32) {
 		}
 		k.seen[r.seq>>6] |= 1 << (r.seq & 63)
 		k.dates.see(r.on)
+		last = max(last, r.on, r.until)
 	}
 	s.reset()
+	if before.kind == event.KindDeparture && i != herdLevel {
+		k.h.gone[i] = last
+	}
 }
 
 // follows tells whether the order of two records is right.
