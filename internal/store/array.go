@@ -68,10 +68,7 @@ func (a *arrays) int(v int32) {
 	a.b = binary.BigEndian.AppendUint32(a.b, uint32(v)) //nolint:gosec // two's complement is the wire format
 }
 
-// epochOfServer is where the server counts microseconds from.
-var epochOfServer = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-
-func (a *arrays) time(v time.Time) { a.long(v.UnixMicro() - epochOfServer.UnixMicro()) }
+func (a *arrays) time(v time.Time) { a.long(v.UnixMicro() - pgEpochMicros) }
 
 // values are the arguments, each a part of the memory.
 func (a *arrays) values() [][]byte {

@@ -254,7 +254,15 @@ type State struct {
 // StateOf gives the state of one herd as of one moment. Errors: ErrNotFound.
 func (db *DB) StateOf(ctx context.Context, herd uuid.UUID) (State, error) {
 	var s State
-	err := db.reader.ask(ctx, "state", herd, stateSQL, []any{herd}, s.scan)
+	found := false
+	// As it comes: the driver's general way took twice as long, and every read asks this.
+	err := db.reader.stream(ctx, "state", herd, stateSQL, [][]byte{herd[:]}, func(row [][]byte) error {
+		found = true
+		return s.read(row)
+	})
+	if err == nil && !found {
+		err = &Error{Kind: ErrNotFound, Op: "state"}
+	}
 	return s, err
 }
 
@@ -276,6 +284,15 @@ func (db *DB) StatesOf(ctx context.Context, herds []uuid.UUID) ([]State, error) 
 const stateSQL = `select h.seq, h.hash, h.recorded_at,
 		(select count(*) from policies where herd_id = $1), (select epoch from log_epoch)
 	from heads h where h.herd_id = $1`
+
+func (s *State) read(row [][]byte) error {
+	if len(row) != 5 || len(row[3]) != 8 || len(row[4]) != 8 {
+		return fail(ErrSchema, "states: columns of unexpected type")
+	}
+	s.PolicyRev, s.Epoch = int64(binary.BigEndian.Uint64(row[3])), int64(binary.BigEndian.Uint64(row[4])) //nolint:gosec // two's complement is the wire format
+	var d decoder
+	return d.head(row[:3], &s.Head)
+}
 
 func (s *State) scan(row pgx.Row) error {
 	var hash []byte

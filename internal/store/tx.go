@@ -27,6 +27,9 @@ type pool struct {
 	readOnly bool
 }
 
+// setHerdSQL sets the herd until the transaction ends.
+const setHerdSQL = `select set_config('app.herd', $1, true)`
+
 // tx runs fn in one transaction of the herd and commits it. It is the only way to
 // a connection (a test holds that): the herd is set in the first statement and
 // ends with the transaction. uuid.Nil is no herd. fn may be called again when the
@@ -125,7 +128,7 @@ func (p *pool) askOnce(ctx context.Context, herd uuid.UUID, sql string, args []a
 	}
 	defer conn.Release()
 	var batch pgx.Batch
-	batch.Queue("select set_config('app.herd', $1, true)", herd.String())
+	batch.Queue(setHerdSQL, herd.String())
 	batch.Queue(sql, args...).QueryRow(scan)
 	return conn.SendBatch(ctx, &batch).Close()
 }
@@ -159,7 +162,7 @@ func (p *pool) askRowsOnce(ctx context.Context, herd uuid.UUID, sql string, args
 	}
 	defer conn.Release()
 	var batch pgx.Batch
-	batch.Queue("select set_config('app.herd', $1, true)", herd.String())
+	batch.Queue(setHerdSQL, herd.String())
 	batch.Queue(sql, args...).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			if err := each(rows); err != nil {
@@ -186,7 +189,7 @@ func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql st
 	defer conn.Release()
 	var batch pgx.Batch
 	for i, herd := range herds {
-		batch.Queue("select set_config('app.herd', $1, true)", herd.String())
+		batch.Queue(setHerdSQL, herd.String())
 		batch.Queue(sql, herd).QueryRow(func(row pgx.Row) error { return scan(i, row) })
 	}
 	if err := conn.SendBatch(ctx, &batch).Close(); err != nil {
@@ -223,12 +226,17 @@ func (p *pool) streamOnce(ctx context.Context, herd uuid.UUID, sql string, args 
 		return false, err
 	}
 	defer conn.Release()
-	statement, err := conn.Conn().Prepare(ctx, sql, sql) // once for each connection
+	// Once for each connection.
+	set, err := conn.Conn().Prepare(ctx, setHerdSQL, setHerdSQL)
+	if err != nil {
+		return false, err
+	}
+	statement, err := conn.Conn().Prepare(ctx, sql, sql)
 	if err != nil {
 		return false, err
 	}
 	var batch pgconn.Batch
-	batch.ExecParams("select set_config('app.herd', $1, true)", [][]byte{[]byte(herd.String())}, nil, nil, nil)
+	batch.ExecPrepared(set.Name, [][]byte{[]byte(herd.String())}, nil, nil)
 	batch.ExecPrepared(statement.Name, args, binaryForm, binaryForm)
 	results := conn.Conn().PgConn().ExecBatch(ctx, &batch)
 	for first := true; results.NextResult(); first = false {
@@ -243,9 +251,10 @@ func (p *pool) streamOnce(ctx context.Context, herd uuid.UUID, sql string, args 
 }
 
 // single runs one statement that writes as a transaction of its own: one round trip
-// for all of it. Results come in binary form. There is no herd, so a role under row-level security would see
-// nothing. Between the sending and the answer nobody knows the outcome, and a broken
-// connection there is ErrOutcomeUnknown; only an answer that says ERROR is a rollback.
+// for all of it. Results come in binary form. There is no herd, so a role under
+// row-level security would see nothing. Between the sending and the answer nobody
+// knows the outcome, and a broken connection there is ErrOutcomeUnknown; only an
+// answer that says ERROR is a rollback.
 func (p *pool) single(ctx context.Context, op string, sql string, args *arrays, scan func(row [][]byte) error) error {
 	ctx, cancel := context.WithTimeout(ctx, p.deadline)
 	defer cancel()
