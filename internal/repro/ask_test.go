@@ -113,8 +113,12 @@ func TestIndicesOfManyTogether(t *testing.T) {
 		want.Apply([]repro.Fact{{Event: e, Seq: seq}})
 	}
 	for i, p := range []repro.Params{
-		{On: lastDay}, {On: lastDay, From: lastDay - 900, To: lastDay - 500, By: repro.ByMonth}, {On: lastDay - 400, From: lastDay - 1200, To: lastDay},
-		{On: lastDay - 700, From: lastDay - 500, To: lastDay - 100}, {On: lastDay, From: lastDay - 30, By: repro.ByPen}, {On: lastDay, Strata: repro.StrataHeifers},
+		{On: lastDay},
+		{On: lastDay, From: lastDay - 900, To: lastDay - 500, By: repro.ByMonth},
+		{On: lastDay - 400, From: lastDay - 1200, To: lastDay},
+		{On: lastDay - 700, From: lastDay - 500, To: lastDay - 100},
+		{On: lastDay, From: lastDay - 30, By: repro.ByPen},
+		{On: lastDay, Strata: repro.StrataHeifers},
 	} {
 		p.Brief = true
 		for processors := 1; processors <= 2; processors++ {

@@ -88,14 +88,12 @@ func (c *cells) join(other *cells, ix *index) {
 }
 
 func (c *cells) of(it *item, dated bool) *cell {
-	seen := look{
-		label: unsafe.StringData(it.label), reason: unsafe.StringData(it.reason), lengths: [2]int{len(it.label), len(it.reason)},
-		flags: it.flags, counted: it.counted, dayless: it.days == noDays,
-	}
+	seen := look{lengths: [2]int{len(it.label), len(it.reason)}, flags: it.flags, counted: it.counted, dayless: it.days == noDays}
+	seen.label, seen.reason = unsafe.StringData(it.label), unsafe.StringData(it.reason) //nolint:gosec // compared, never followed
 	if dated {
 		seen.from, seen.to = it.from, it.to
 	}
-	h := uint64(uintptr(unsafe.Pointer(seen.label)))>>3 + uint64(uintptr(unsafe.Pointer(seen.reason))) + uint64(seen.flags)<<7
+	h := uint64(uintptr(unsafe.Pointer(seen.label)))>>3 + uint64(uintptr(unsafe.Pointer(seen.reason))) + uint64(seen.flags)<<7 //nolint:gosec // a hash
 	r := &c.recent[h*0x9e3779b97f4a7c15>>(64-recentBits)]
 	if r.at == 0 || r.look != seen {
 		*r = recent{seen, c.find(it, dated)}
