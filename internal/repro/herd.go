@@ -174,12 +174,8 @@ func (num *number) append(r *rec, s *side) {
 	if r.on != num.last.on || len(num.data) == 0 {
 		num.day = place{len(num.data), num.last.on, num.last.seq}
 	}
-	if cap(num.data)-len(num.data) < mostPacked {
-		room := make([]byte, len(num.data), len(num.data)*5/4+mostPacked)
-		copy(room, num.data)
-		num.data = room
-	}
-	num.data = appendRec(num.data, r, s, num.last.on, num.last.seq)
+	var b [mostPacked]byte // not data itself, which would have to have room for the longest
+	num.data = append(num.data, appendRec(b[:0], r, s, num.last.on, num.last.seq)...)
 	num.last = *r
 }
 

@@ -121,7 +121,7 @@ func Unpack(b []byte, name string, policies Policies) (*Herd, error) {
 		}
 		h.parents[l[0]] = l[1]
 	}
-	if h.base = b[u.i:]; u.i > len(b)/16 || cap(b) > len(b)+len(b)/16 { // more in front of it, or behind, than it is worth to keep
+	if h.base = b[u.i:]; u.i > len(b)/64 || cap(b) > len(b)+len(b)/64 { // more in front of it, or behind, than it is worth to keep
 		h.base = slices.Clone(h.base)
 	}
 	h.base = slices.Clip(h.base)
