@@ -30,7 +30,9 @@ func (db *DB) Scan(ctx context.Context, herd uuid.UUID, after, upto int64, fn fu
 // them as they come: fn is called while the connection is being read, and must not
 // wait for anything. Before each run of at most RunOfBytes events, when there is no
 // connection that could wait, next is called. The bytes are valid only during the
-// call. An error of next or fn ends the scan and is returned as it is.
+// call. An error of next or fn ends the scan and is returned as it is. What fn got of a
+// run is right only if the scan goes on behind it: a gap in the log shows in the number
+// of events, for the server is not asked for their seqs, which costs it a tenth.
 func (db *DB) ScanBytes(ctx context.Context, herd uuid.UUID, after, upto int64, next func() error, fn func(seq int64, raw []byte) error) error {
 	upto, err := db.bound(ctx, herd, upto)
 	if err != nil {
@@ -44,16 +46,12 @@ func (db *DB) ScanBytes(ctx context.Context, herd uuid.UUID, after, upto int64, 
 		to, size := min(at+limit, upto), 0
 		var failed error // of fn
 		err := db.reader.stream(ctx, "scan", herd, bytesSQL, [][]byte{herd[:], int8Value(at), int8Value(to)}, func(row [][]byte) error {
-			if len(row) != 2 || len(row[0]) != 8 {
+			if len(row) != 1 {
 				return fail(ErrSchema, "events: columns of unexpected type")
 			}
-			seq := int64(binary.BigEndian.Uint64(row[0])) //nolint:gosec // two's complement is the wire format
-			if seq != at+1 {
-				return fail(ErrBroken, "scan: seq %d after %d", seq, at)
-			}
-			at = seq
-			size += len(row[1])
-			failed = fn(seq, row[1])
+			at++
+			size += len(row[0])
+			failed = fn(at, row[0])
 			return failed
 		})
 		switch {
@@ -62,7 +60,8 @@ func (db *DB) ScanBytes(ctx context.Context, herd uuid.UUID, after, upto int64, 
 		case err != nil:
 			return err
 		case at < to:
-			return classify("scan", fail(ErrBroken, "scan: nothing after seq %d, expected up to %d", at, to))
+			// A seq is there once at most, so that there is a gap where there are too few.
+			return classify("scan", fail(ErrBroken, "scan: %d events are missing up to seq %d", to-at, to))
 		case size > scanBytes: // heavy events: ask for fewer, so that a statement keeps within its time
 			limit = max(limit/2, 50)
 		}
@@ -74,7 +73,7 @@ func (db *DB) ScanBytes(ctx context.Context, herd uuid.UUID, after, upto int64, 
 // made of them stays in the processor's cache until it is used.
 const RunOfBytes = 2048
 
-const bytesSQL = `select seq, bytes from events where herd_id = $1 and seq > $2 and seq <= $3 order by seq`
+const bytesSQL = `select bytes from events where herd_id = $1 and seq > $2 and seq <= $3 order by seq`
 
 func int8Value(n int64) []byte { return binary.BigEndian.AppendUint64(nil, uint64(n)) } //nolint:gosec // as above
 
