@@ -21,19 +21,46 @@ var noOperation = &operation{id: "none"}
 
 var requestIDForm = regexp.MustCompile(`^[A-Za-z0-9-]{1,64}$`)
 
+// Headers in their canonical form: that of a request has them so, and to make it again
+// each time they are looked up is a few percent of a short answer.
+const (
+	headerRequestID     = "X-Request-Id"
+	headerETag          = "Etag"
+	headerIfNoneMatch   = "If-None-Match"
+	headerAuthorization = "Authorization"
+	headerAccept        = "Accept"
+)
+
+// writer carries what is found out about a request on its way in, for who sees it on
+// its way out. (The context's own store is a map, made for every request.)
+type writer struct {
+	http.ResponseWriter
+	request       *request // nil: no operation has it
+	media, suffix string   // asked for by the path
+}
+
+// Unwrap is for http.ResponseController.
+func (w *writer) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+
+func writerOf(c echo.Context) *writer {
+	w, _ := c.Response().Writer.(*writer)
+	return w
+}
+
 // outer is around everything: request id, recovery, the one place where errors
 // are answered, access log and metrics.
 func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		start := time.Now()
 		instance := newInstance()
-		id := c.Request().Header.Get("X-Request-Id")
-		if id == "" || !requestIDForm.MatchString(id) {
-			id = instance
+		id := instance
+		if sent := c.Request().Header[headerRequestID]; len(sent) > 0 && requestIDForm.MatchString(sent[0]) {
+			id = sent[0]
 		}
 		h := c.Response().Header()
-		h.Set("X-Request-Id", id)
+		h[headerRequestID] = []string{id}
 		secure(h)
+		c.Response().Writer = &writer{ResponseWriter: c.Response().Writer}
 		s.metrics.inFlight.Inc()
 		defer s.metrics.inFlight.Dec()
 
@@ -100,7 +127,7 @@ func (s *Server) answerError(c echo.Context, err error, instance string) error {
 	var same errNotModified
 	if errors.As(err, &same) {
 		h := c.Response().Header()
-		h.Set("ETag", same.etag)
+		h[headerETag] = []string{same.etag}
 		for _, name := range ofBodies {
 			delete(h, name)
 		}
@@ -124,7 +151,7 @@ func (s *Server) answerError(c echo.Context, err error, instance string) error {
 // queries are never in it.
 func (s *Server) account(c echo.Context, start time.Time, id, instance string, err error) {
 	took := time.Since(start)
-	r, _ := c.Get(keyRequest).(*request)
+	r := writerOf(c).request
 	op := noOperation
 	if r != nil {
 		op = r.op

@@ -138,7 +138,7 @@ func appendPart(b []byte, p string) []byte {
 
 // has tells whether the client holds the answer of this tag: weak comparison.
 func (r *request) has(etag string) bool {
-	for _, value := range r.http.Header.Values("If-None-Match") {
+	for _, value := range r.http.Header[headerIfNoneMatch] {
 		for _, tag := range strings.Split(value, ",") {
 			tag = strings.TrimSpace(tag)
 			if tag == "*" || strings.TrimPrefix(tag, "W/") == strings.TrimPrefix(etag, "W/") {

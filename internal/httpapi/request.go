@@ -220,7 +220,7 @@ func (r *request) idempotencyKey() (string, error) {
 
 // bearer reads the Authorization header. present is false without one.
 func bearer(h http.Header) (token string, present bool, err error) {
-	values := h.Values("Authorization")
+	values := h[headerAuthorization]
 	if len(values) == 0 {
 		return "", false, nil
 	}

@@ -179,16 +179,14 @@ func (s *Server) router() *echo.Echo {
 	return e
 }
 
-// keyRequest is under which the request is found again when it is accounted for.
-const keyRequest = "request"
-
 // serve takes a request through its operation.
 func (s *Server) serve(op *operation) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		ctx, cancel := context.WithTimeout(c.Request().Context(), op.deadline)
 		defer cancel()
 		r := &request{http: c.Request(), ctx: ctx, op: op}
-		c.Set(keyRequest, r)
+		w := writerOf(c)
+		w.request = r
 		if err := r.readAddress(c); err != nil {
 			return err
 		}
@@ -202,7 +200,7 @@ func (s *Server) serve(op *operation) echo.HandlerFunc {
 		if r.give, err = negotiate(accepts(c), op.gives); err != nil {
 			return err
 		}
-		r.suffix, _ = c.Get(keySuffix).(string)
+		r.suffix = w.suffix
 		if err := s.validateParams(r); err != nil {
 			return err
 		}
@@ -262,11 +260,6 @@ var suffixes = []struct {
 	media  string
 }{{".csv", csvPath, mediaCSV}, {".txt", txtPath, mediaText}}
 
-const (
-	keyMedia  = "media"
-	keySuffix = "suffix"
-)
-
 // mediaSuffix lets a link ask for a media type: the path of a list with .csv,
 // or of a work list with .txt, behind it.
 func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
@@ -285,8 +278,8 @@ func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
 			if u.RawPath != "" {
 				u.RawPath = m[1]
 			}
-			c.Set(keyMedia, form.media)
-			c.Set(keySuffix, form.suffix)
+			w := writerOf(c)
+			w.media, w.suffix = form.media, form.suffix
 			break
 		}
 		return next(c)
@@ -294,10 +287,10 @@ func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
 }
 
 func accepts(c echo.Context) []string {
-	if media, ok := c.Get(keyMedia).(string); ok {
+	if media := writerOf(c).media; media != "" {
 		return []string{media}
 	}
-	return c.Request().Header.Values("Accept")
+	return c.Request().Header[headerAccept]
 }
 
 // cancelOn gives a context that also ends when ch is closed.
