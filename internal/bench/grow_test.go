@@ -83,7 +83,7 @@ func (w *world) importMemory() (line, error) {
 		return l, err
 	}
 	var rests []time.Duration // in KiB, to share the helpers
-	for range min(3, w.size.rounds) {
+	for range w.size.rounds {
 		rest, peak, err := w.peak(path)
 		if err != nil {
 			return l, err
@@ -176,7 +176,7 @@ func (w *world) foldMemory() (line, error) {
 	}
 	l.ours = fmt.Sprintf("heap of %d herds x %s cows folded, %s events", len(f.herds), thousands(float64(w.size.herdCows)), thousands(float64(f.events)))
 	var total float64
-	for range min(3, w.size.rounds) {
+	for range w.size.rounds {
 		settledHeap()
 		s, err := w.serve(f.database, book.Options{CacheSize: 4 << 30})
 		if err != nil {
