@@ -79,10 +79,10 @@ func (b *batch) relocate(p *problem) {
 }
 
 func (s *Server) appendEvents(r *request) (*reply, error) {
-	var sum hash.Hash
+	var digest hash.Hash
 	if r.http.Header.Get("Idempotency-Key") != "" {
-		sum = sha256.New()
-		r.body = io.TeeReader(r.body, sum)
+		digest = sha256.New()
+		r.body = io.TeeReader(r.body, digest)
 	}
 	b, err := readBatch(r.media, r.body)
 	if err != nil {
@@ -96,10 +96,11 @@ func (s *Server) appendEvents(r *request) (*reply, error) {
 		}
 		o.ExpectHead = &n
 	}
-	if sum == nil {
-		return s.append(r, b, nil, o)
+	var sum []byte
+	if digest != nil {
+		sum = digest.Sum(nil)
 	}
-	return s.append(r, b, sum.Sum(nil), o)
+	return s.append(r, b, sum, o)
 }
 
 // readBatch takes a body apart into events. All faults of all events are told.
@@ -251,7 +252,7 @@ func fingerprint(r *request, sum []byte) [32]byte {
 }
 
 // appendAnswer is the contract's AppendAnswer. It is written by hand: of what an append
-// of one event takes here, the general way was a tenth.
+// of one event takes in this package, the general way was a tenth.
 func appendAnswer(herd *book.Herd, receipt *book.Receipt, epoch int64) (status int, body []byte) {
 	status = http.StatusOK
 	if receipt.Appended() > 0 {

@@ -83,7 +83,7 @@ func (h *Herd) lookUp(facts []Fact, owners *[ahead]int32) {
 	for i := range facts {
 		owners[i] = noOwner
 		switch e := facts[i].Event; {
-		case e == nil:
+		case e == nil || e.Kind == event.KindVoid:
 		case e.Kind == event.KindWalk:
 			owners[i] = herdLevel
 		default:

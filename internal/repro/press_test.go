@@ -132,6 +132,17 @@ func pressed(all []repro.Fact, f repro.File) (*repro.Shelved, error) {
 	return p.Finish()
 }
 
+// soundly is the example log as it is pressed when nothing fails.
+func soundly(t *testing.T) ([]repro.Fact, *memFile, *repro.Shelved) {
+	t.Helper()
+	all, file := exampleLog(), &memFile{}
+	s, err := pressed(all, file)
+	if err != nil || !s.Away() {
+		t.Fatal(err)
+	}
+	return all, file, s
+}
+
 // asked puts every question to the file that there is.
 func asked(s *repro.Shelved) ([]repro.Finding, error) {
 	list, _, err := s.FirstFindings(0, repro.FindingFilter{}, math.MaxInt)
@@ -146,12 +157,7 @@ func asked(s *repro.Shelved) ([]repro.Finding, error) {
 // Whichever operation of the file fails, it is told, and the file is closed.
 func TestPressFailing(t *testing.T) {
 	t.Parallel()
-	all := exampleLog()
-	sound := &memFile{}
-	s, err := pressed(all, sound)
-	if err != nil || !s.Away() {
-		t.Fatal(err)
-	}
+	all, sound, s := soundly(t)
 	if _, err := asked(s); err != nil || sound.closed != 1 {
 		t.Fatal(err, sound.closed)
 	}
@@ -190,12 +196,7 @@ var _ io.ReaderAt = (*spoilt)(nil)
 // Wherever a byte of the file is not what was written, it is noticed.
 func TestPressDamaged(t *testing.T) {
 	t.Parallel()
-	all := exampleLog()
-	sound := &memFile{}
-	s, err := pressed(all, sound)
-	if err != nil || !s.Away() {
-		t.Fatal(err)
-	}
+	all, sound, _ := soundly(t)
 	for at := range sound.b {
 		for _, by := range []byte{1, 0x80, 0xff} {
 			s, err := pressed(all, &spoilt{&memFile{}, int64(at), by})

@@ -261,9 +261,9 @@ func Pool(answers []Answer) Answer {
 
 // index is how one index is computed: collect says what it looks at in each female
 // life, in no particular order of lives, and how each counts (what ended before the
-// period, and before the day asked for, must not count: such a life may be left out); finish makes figures of
-// the counts. So an answer is always a count of its own evidence, and pooling is
-// counting it together.
+// period, and before the day asked for, must not count: such a life may be left out);
+// finish makes figures of the counts. So an answer is always a count of its own
+// evidence, and pooling is counting it together.
 type index struct {
 	def      Definition
 	collect  func(q *query) func(l *life)

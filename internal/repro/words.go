@@ -51,7 +51,7 @@ func (w *words) find(s string) (c word, slot int, ok bool) {
 	return w.findFrom(w.place(s), s)
 }
 
-// findFrom is find from the place of a text that is not empty.
+// findFrom is find from the place of a text; the empty one is not found.
 func (w *words) findFrom(place int, s string) (c word, slot int, ok bool) {
 	for i := place; ; i++ {
 		if i == len(w.slots) {

@@ -8,8 +8,8 @@ import (
 
 // arrays are arguments of a statement, each an array of one dimension without nulls in
 // the binary form of the protocol (array_recv of the server). The driver could make
-// them of slices, by reflection and in new memory every time: of a shared append that
-// was a tenth of all that it takes.
+// them of slices, by reflection and in new memory every time: a tenth of all memory
+// that appends take.
 type arrays struct {
 	b    []byte
 	ends []int // where each ends in b

@@ -103,22 +103,48 @@ func (p *pool) once(ctx context.Context, herd uuid.UUID, fn func(context.Context
 // question asked in one implicit transaction, which ends with the answer. For the
 // questions that every read begins with; measured, a third of the time of tx.
 func (p *pool) ask(ctx context.Context, op string, herd uuid.UUID, sql string, args []any, scan func(pgx.Row) error) error {
+	return p.askAgain(ctx, op, func(ctx context.Context) (bool, error) {
+		return false, p.askOnce(ctx, herd, sql, args, func(q *pgx.QueuedQuery) { q.QueryRow(scan) })
+	})
+}
+
+// askRows is ask for an answer of any number of rows. each is called for every row, and
+// may keep nothing of it; reset is called before the first one, and again if the
+// question is put again.
+func (p *pool) askRows(ctx context.Context, op string, herd uuid.UUID, sql string, args []any, reset func(), each func(pgx.Rows) error) error {
+	return p.askAgain(ctx, op, func(ctx context.Context) (bool, error) {
+		reset()
+		return false, p.askOnce(ctx, herd, sql, args, func(q *pgx.QueuedQuery) {
+			q.Query(func(rows pgx.Rows) error {
+				for rows.Next() {
+					if err := each(rows); err != nil {
+						return err
+					}
+				}
+				return rows.Err()
+			})
+		})
+	})
+}
+
+// askAgain puts a question again if it was put to a connection that had died in the
+// pool: reading again does no harm, unless something was handed on already (began).
+func (p *pool) askAgain(ctx context.Context, op string, put func(context.Context) (began bool, err error)) error {
 	ctx, cancel := context.WithTimeout(ctx, p.deadline)
 	defer cancel()
 	for try := 1; ; try++ {
-		err := p.askOnce(ctx, herd, sql, args, scan)
+		began, err := put(ctx)
 		if err == nil {
 			return nil
 		}
-		// A connection that had died in the pool; reading again does no harm.
 		var pg *pgconn.PgError
-		if try == maxTries || ctx.Err() != nil || errors.As(err, &pg) || errors.Is(err, pgx.ErrNoRows) {
+		if began || try == maxTries || ctx.Err() != nil || errors.As(err, &pg) || errors.Is(err, pgx.ErrNoRows) {
 			return classify(op, err)
 		}
 	}
 }
 
-func (p *pool) askOnce(ctx context.Context, herd uuid.UUID, sql string, args []any, scan func(pgx.Row) error) error {
+func (p *pool) askOnce(ctx context.Context, herd uuid.UUID, sql string, args []any, answer func(*pgx.QueuedQuery)) error {
 	if !p.readOnly {
 		return fail(ErrBroken, "ask is for readers")
 	}
@@ -129,48 +155,7 @@ func (p *pool) askOnce(ctx context.Context, herd uuid.UUID, sql string, args []a
 	defer conn.Release()
 	var batch pgx.Batch
 	batch.Queue(setHerdSQL, herd.String())
-	batch.Queue(sql, args...).QueryRow(scan)
-	return conn.SendBatch(ctx, &batch).Close()
-}
-
-// askRows is ask for an answer of any number of rows. each is called for every row, and
-// may keep nothing of it; reset is called before the first one, and again if the
-// question is put again.
-func (p *pool) askRows(ctx context.Context, op string, herd uuid.UUID, sql string, args []any, reset func(), each func(pgx.Rows) error) error {
-	ctx, cancel := context.WithTimeout(ctx, p.deadline)
-	defer cancel()
-	for try := 1; ; try++ {
-		reset()
-		err := p.askRowsOnce(ctx, herd, sql, args, each)
-		if err == nil {
-			return nil
-		}
-		var pg *pgconn.PgError
-		if try == maxTries || ctx.Err() != nil || errors.As(err, &pg) {
-			return classify(op, err)
-		}
-	}
-}
-
-func (p *pool) askRowsOnce(ctx context.Context, herd uuid.UUID, sql string, args []any, each func(pgx.Rows) error) error {
-	if !p.readOnly {
-		return fail(ErrBroken, "askRows is for readers")
-	}
-	conn, err := p.conn(ctx)
-	if err != nil {
-		return err
-	}
-	defer conn.Release()
-	var batch pgx.Batch
-	batch.Queue(setHerdSQL, herd.String())
-	batch.Queue(sql, args...).Query(func(rows pgx.Rows) error {
-		for rows.Next() {
-			if err := each(rows); err != nil {
-				return err
-			}
-		}
-		return rows.Err()
-	})
+	answer(batch.Queue(sql, args...))
 	return conn.SendBatch(ctx, &batch).Close()
 }
 
@@ -202,19 +187,7 @@ func (p *pool) askEach(ctx context.Context, op string, herds []uuid.UUID, sql st
 // on each row as it comes: in binary form, and valid only during the call of fn. An
 // error of fn breaks the answer off.
 func (p *pool) stream(ctx context.Context, op string, herd uuid.UUID, sql string, args [][]byte, fn func(row [][]byte) error) error {
-	ctx, cancel := context.WithTimeout(ctx, p.deadline)
-	defer cancel()
-	for try := 1; ; try++ {
-		began, err := p.streamOnce(ctx, herd, sql, args, fn)
-		if err == nil {
-			return nil
-		}
-		// A connection that had died in the pool: nothing has been handed on yet.
-		var pg *pgconn.PgError
-		if began || try == maxTries || ctx.Err() != nil || errors.As(err, &pg) {
-			return classify(op, err)
-		}
-	}
+	return p.askAgain(ctx, op, func(ctx context.Context) (bool, error) { return p.streamOnce(ctx, herd, sql, args, fn) })
 }
 
 func (p *pool) streamOnce(ctx context.Context, herd uuid.UUID, sql string, args [][]byte, fn func(row [][]byte) error) (began bool, err error) {
