@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"byrelog.example/internal/book"
+	"byrelog.example/internal/heap"
 	"byrelog.example/internal/httpapi"
 	"byrelog.example/internal/localpg"
 	"byrelog.example/internal/store"
@@ -132,6 +133,7 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 			s.close()
 		}
 	}()
+	heap.Floor(heap.ServiceFloor)
 	// First of all: a second start by mistake must not touch anything.
 	if s.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", f.listen); err != nil {
 		return nil, fmt.Errorf("cannot listen on %s (is byrelog running already? --listen sets another address): %w", f.listen, err)

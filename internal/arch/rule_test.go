@@ -30,6 +30,7 @@ var layers = map[string][]string{
 	"internal/report":   {"internal/event", "internal/repro", "internal/stats"},
 	"internal/book":     {"internal/event", "internal/exchange", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
 	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/repro", "internal/report", "internal/sheet", "openapi"},
+	"internal/heap":     {},
 	"internal/arch":     {},
 	"internal/bench":    {},
 	"migrations":        {},
@@ -37,8 +38,8 @@ var layers = map[string][]string{
 	"openapi/gen":       {"internal/event"},
 	"api":               {},
 	"cmd/byrelog": {
-		"api", "internal/book", "internal/event", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report", "internal/sheet",
-		"internal/simherd", "internal/store", "migrations", "openapi",
+		"api", "internal/book", "internal/event", "internal/heap", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report",
+		"internal/sheet", "internal/simherd", "internal/store", "migrations", "openapi",
 	},
 
 	// Helpers that only tests import.

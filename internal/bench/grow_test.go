@@ -182,9 +182,9 @@ func (w *world) foldMemory() (line, error) {
 		if err != nil {
 			return l, err
 		}
-		before := heap()
+		before := heapInUse()
 		_, _, err = s.get(w.ctx, summaryPath(""))
-		total = float64(heap() - before)
+		total = float64(heapInUse() - before)
 		s.close()
 		if err != nil {
 			return l, err
@@ -195,7 +195,7 @@ func (w *world) foldMemory() (line, error) {
 	return l, nil
 }
 
-func heap() int64 {
+func heapInUse() int64 {
 	var m runtime.MemStats
 	runtime.GC()
 	runtime.GC()
@@ -206,10 +206,10 @@ func heap() int64 {
 // settledHeap waits until nothing goes any more of what the connections and timers of
 // a service before still held.
 func settledHeap() {
-	low := heap()
+	low := heapInUse()
 	for still := 0; still < 20; still++ {
 		time.Sleep(100 * time.Millisecond)
-		if now := heap(); now < low-low/50 {
+		if now := heapInUse(); now < low-low/50 {
 			low, still = now, 0
 		}
 	}

@@ -1,0 +1,68 @@
+// Package heap tells the collector of garbage how small a heap is not worth its while.
+package heap
+
+import (
+	"os"
+	"runtime"
+	"runtime/debug"
+	"runtime/metrics"
+	"sync"
+)
+
+// ServiceFloor is the floor of the service, in bytes: what it takes besides while it
+// folds a herd of a few thousand cows or takes in a file, so that the one is not held
+// up by five collections and the other stays within 64 MiB (decision 38 in
+// DEVELOPERS.md).
+const ServiceFloor = 48 << 20
+
+var once sync.Once
+
+// Floor has the collector begin no sooner than at a heap of so many bytes, and at
+// twice what is in use where that is more, as it does by itself. A service that has
+// just started has a few MiB in use: by itself it would collect every few milliseconds
+// under load, and take a fifth of the processor for it. Only the first call counts, and
+// none where the environment sets GOGC, which is then obeyed.
+func Floor(bytes int64) {
+	if os.Getenv("GOGC") != "" {
+		return
+	}
+	once.Do(func() {
+		adjust(bytes)
+		again(bytes)
+	})
+}
+
+// adjust sets the percentage by which the heap may grow beyond what was in use after
+// the last collection.
+func adjust(bytes int64) {
+	debug.SetGCPercent(percent(bytes, live()))
+}
+
+// smallest is what the collector takes a heap for that is smaller: it begins at so much
+// times the percentage.
+const smallest = 4 << 20
+
+// percent is by how much the heap may grow so that the floor is reached, at least 100.
+func percent(floor, live int64) int {
+	return int(max(100, floor*100/max(live, smallest)-100))
+}
+
+// live is what was in use when the last collection marked it, in bytes.
+func live() int64 {
+	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+	metrics.Read(sample)
+	if sample[0].Value.Kind() != metrics.KindUint64 {
+		return 0
+	}
+	return int64(sample[0].Value.Uint64())
+}
+
+// again adjusts after every collection: it makes an object that nobody holds, which
+// the next collection finds.
+func again(bytes int64) {
+	type mark struct{ _ *byte } // a pointer keeps it from sharing its room with others
+	runtime.SetFinalizer(&mark{}, func(*mark) {
+		adjust(bytes)
+		again(bytes)
+	})
+}
