@@ -116,13 +116,14 @@ func acceptsGzip(h http.Header) bool {
 	return q > 0
 }
 
-// etagOf makes the weak tag of an answer from whatever decides it.
+// etagOf makes the weak tag of an answer from whatever decides it: these parts, and the
+// address as it was written.
 func (r *request) etagOf(parts ...string) string {
 	b := make([]byte, 0, 1024)
 	for _, p := range parts {
 		b = appendPart(b, p)
 	}
-	for _, p := range [...]string{r.question(), r.query.Get("cursor"), r.query.Get("after"), r.query.Get("limit"), r.param("animal"), r.param("id"), r.give} {
+	for _, p := range [...]string{r.http.URL.Path, r.http.URL.RawPath, r.http.URL.RawQuery, r.give} {
 		b = appendPart(b, p)
 	}
 	sum := sha256.Sum256(b)
