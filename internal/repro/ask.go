@@ -164,18 +164,24 @@ func (h *Herd) walk(queries []*query, processors int) {
 	}
 }
 
-// looker looks at a life for each of the queries.
-func looker(queries []*query) func(l *life) {
+// atOnce is how many lives are folded, and then looked at by one query after the other:
+// what the query works on, and its code, lie near the processor meanwhile.
+const atOnce = 32
+
+// looker looks at lives for each of the queries.
+func looker(queries []*query) func(lives []*life) {
 	var looks []func(l *life)
 	for _, q := range queries {
 		if look := q.collector(); look != nil {
 			looks = append(looks, look)
 		}
 	}
-	return func(l *life) {
-		if l.sex != male {
-			for _, look := range looks {
-				look(l)
+	return func(lives []*life) {
+		for _, look := range looks {
+			for _, l := range lives {
+				if l.sex != male {
+					look(l)
+				}
 			}
 		}
 	}
@@ -184,15 +190,17 @@ func looker(queries []*query) func(l *life) {
 // through hands a part of the lives on: of those that are at hand, or else of the
 // groups of numbers, each folded only for as long as it is looked at. Numbers of which
 // nothing is dated after the given day, and nobody is left, may be left out.
-func (h *Herd) through(f *folded, from, to int, cut, before event.Date, merge int, look func(l *life)) {
+func (h *Herd) through(f *folded, from, to int, cut, before event.Date, merge int, look func([]*life)) {
 	if f != nil {
-		for _, l := range f.lives[from:to] {
-			look(l)
+		for lives := range slices.Chunk(f.lives[from:to], atOnce) {
+			look(lives)
 		}
 		return
 	}
 	var room arena
+	var lives []*life
 	members := make([]int32, 1)
+	room.reset()
 	for i := int32(from); i < int32(to); i++ {
 		list := members
 		if list[0] = i; len(h.parents) == 0 {
@@ -205,11 +213,13 @@ func (h *Herd) through(f *folded, from, to int, cut, before event.Date, merge in
 			}
 			list = h.members(i)
 		}
-		room.reset()
-		for _, l := range h.foldGroup(list, cut, merge, &room) {
-			look(l)
+		if lives = append(lives, h.foldGroup(list, cut, merge, &room)...); len(lives) >= atOnce {
+			look(lives)
+			lives = lives[:0]
+			room.reset()
 		}
 	}
+	look(lives)
 }
 
 // each calls fn for 0 to n-1 on one or two processors.

@@ -27,7 +27,7 @@ type arena struct {
 const pieceRecs = 4096
 
 // passingRecs is as much where the records of one group lie alone.
-const passingRecs = 512
+const passingRecs = 2048
 
 // unpack unpacks records dated up to cut (0 = all).
 func (a *arena) unpack(b []byte, cut event.Date) []rec {

@@ -224,10 +224,7 @@ func (h *Herd) Index(key string, p Params) (Answer, error) {
 	}
 	f, last := h.folded(q.p.On, q.p.Merge)
 	q.last = min(q.p.On, last)
-	look := looker([]*query{q})
-	for _, l := range f.lives {
-		look(l)
-	}
+	looker([]*query{q})(f.lives)
 	q.close()
 	return q.answer(), nil
 }

@@ -36,24 +36,20 @@ type cells struct {
 	recent [1 << recentBits]recent
 }
 
-// look is what an item looks like from outside: where its texts lie, and what it says
-// beside them. Two items that look the same are of one cell; the converse need not hold.
-type look struct {
-	label, reason *byte
-	lengths       [2]int
-	from, to      event.Date // if dated
-	flags         flag
-	counted       counted
-	dayless       bool
-}
-
-// recent is the cell of an item not long ago.
+// recent is the cell of an item not long ago, and what that looked like from outside:
+// where its texts lie, and what it says beside them. Two items that look the same are of
+// one cell; the converse need not hold.
 type recent struct {
-	look look
-	at   int32 // its place in the list and 1; 0 = none
+	label, reason *byte
+	lengths       uint64 // of the two
+	dates         uint64 // from and to, if dated
+	rest          uint32 // flags, counted, whether it has days
+	at            int32  // its place in the list and 1; 0 = none
 }
 
-const recentBits = 5
+// recentBits makes room for the months or windows of a year, each with what usually
+// befalls a cow in it.
+const recentBits = 7
 
 // firstCells is the size of the first table, a power of two.
 const firstCells = 64
@@ -88,15 +84,19 @@ func (c *cells) join(other *cells, ix *index) {
 }
 
 func (c *cells) of(it *item, dated bool) *cell {
-	seen := look{lengths: [2]int{len(it.label), len(it.reason)}, flags: it.flags, counted: it.counted, dayless: it.days == noDays}
-	seen.label, seen.reason = unsafe.StringData(it.label), unsafe.StringData(it.reason) //nolint:gosec // compared, never followed
+	label, reason := unsafe.StringData(it.label), unsafe.StringData(it.reason) //nolint:gosec // compared, never followed
+	lengths, dates := uint64(len(it.label))<<32|uint64(len(it.reason)), uint64(0)
 	if dated {
-		seen.from, seen.to = it.from, it.to
+		dates = uint64(uint32(it.from))<<32 | uint64(uint32(it.to))
 	}
-	h := uint64(uintptr(unsafe.Pointer(seen.label)))>>3 + uint64(uintptr(unsafe.Pointer(seen.reason))) + uint64(seen.flags)<<7 //nolint:gosec // a hash
+	rest := uint32(it.flags)<<16 | uint32(it.counted)<<1
+	if it.days == noDays {
+		rest++
+	}
+	h := uint64(uintptr(unsafe.Pointer(label)))>>3 + uint64(uintptr(unsafe.Pointer(reason))) + uint64(rest)<<7 //nolint:gosec // a hash
 	r := &c.recent[h*0x9e3779b97f4a7c15>>(64-recentBits)]
-	if r.at == 0 || r.look != seen {
-		*r = recent{seen, c.find(it, dated)}
+	if r.label != label || r.reason != reason || r.rest != rest || r.lengths != lengths || r.dates != dates || r.at == 0 {
+		*r = recent{label, reason, lengths, dates, rest, c.find(it, dated)}
 	}
 	return &c.list[r.at-1]
 }
