@@ -168,18 +168,37 @@ func (h *Herd) walk(queries []*query, processors int) {
 // what the query works on, and its code, lie near the processor meanwhile.
 const atOnce = 32
 
-// looker looks at lives for each of the queries.
+// looker looks at lives for each of the queries. What a query counts are lactations of
+// its stratum: a life without one is nothing to it.
 func looker(queries []*query) func(lives []*life) {
-	var looks []func(l *life)
+	var ofCows, ofHeifers []func(l *life)
 	for _, q := range queries {
-		if look := q.collector(); look != nil {
-			looks = append(looks, look)
+		look := q.collector()
+		switch {
+		case look == nil:
+		case q.p.Strata == StrataHeifers:
+			ofHeifers = append(ofHeifers, look)
+		default:
+			ofCows = append(ofCows, look)
 		}
 	}
+	var some []*life
 	return func(lives []*life) {
-		for _, look := range looks {
+		for _, stratum := range [...]struct {
+			looks  []func(l *life)
+			heifer bool
+		}{{ofCows, false}, {ofHeifers, true}} {
+			if len(stratum.looks) == 0 {
+				continue
+			}
+			some = some[:0]
 			for _, l := range lives {
-				if l.sex != male {
+				if l.sex != male && slices.ContainsFunc(l.lactations, func(lac lactation) bool { return lac.heifer() == stratum.heifer }) {
+					some = append(some, l)
+				}
+			}
+			for _, look := range stratum.looks {
+				for _, l := range some {
 					look(l)
 				}
 			}

@@ -349,10 +349,28 @@ func (q *query) implied(l *life, walks map[word][]event.Date, own []event.Date, 
 
 // between cuts the days from one to another, both included, out of a list in order.
 func between(days []event.Date, from, to event.Date) []event.Date {
-	i, _ := slices.BinarySearch(days, from)
-	days = days[i:]
-	n, _ := slices.BinarySearch(days, to+1)
-	return days[:n]
+	days = days[firstFrom(days, from):]
+	return days[:firstFrom(days, to+1)]
+}
+
+// firstFrom is the place of the first day that is the given one or later. Pens are
+// mostly walked day after day, so that the day is found without a search.
+func firstFrom(days []event.Date, on event.Date) int {
+	n := len(days)
+	switch {
+	case n == 0 || on <= days[0]:
+		return 0
+	case on > days[n-1]:
+		return n
+	}
+	if i := int(on - days[0]); i < n { // not beyond: each day is in the list once
+		if days[i] == on {
+			return i
+		}
+		n = i
+	}
+	i, _ := slices.BinarySearch(days[:n], on)
+	return i
 }
 
 // chain is the steps from reading to pregnancy, of all items or of one row's.
