@@ -31,9 +31,16 @@ type states struct {
 // lastingEpoch is how long an epoch is told without asking again.
 const lastingEpoch = time.Second
 
-// Marks gives for each herd a short text that changes whenever anything that an answer about the
-// herd may depend on does: its log, its policies, the epoch, the date where it is.
-func (b *Book) Marks(ctx context.Context, herds []Herd) ([]string, error) {
+// Standing is where herds stand at one moment: one question about all of them, with
+// which each can be looked at without a question of its own.
+type Standing struct {
+	book   *Book
+	herds  []Herd
+	states map[uuid.UUID]store.State
+}
+
+// Standing asks where the herds stand.
+func (b *Book) Standing(ctx context.Context, herds []Herd) (*Standing, error) {
 	ids := make([]uuid.UUID, len(herds))
 	for i := range herds {
 		ids[i] = herds[i].ID
@@ -42,12 +49,33 @@ func (b *Book) Marks(ctx context.Context, herds []Herd) ([]string, error) {
 	if err != nil {
 		return nil, wrap("read heads", err)
 	}
-	out := make([]string, len(herds))
-	for i := range herds {
-		s := &list[i]
-		out[i] = fmt.Sprintf("%s %s %d %x %d %d %s", ids[i], herds[i].Name, s.Head.Seq, s.Head.Hash, s.PolicyRev, s.Epoch, b.today(&herds[i]))
+	s := &Standing{book: b, herds: herds, states: make(map[uuid.UUID]store.State, len(herds))}
+	for i, id := range ids {
+		s.states[id] = list[i]
 	}
-	return out, nil
+	return s, nil
+}
+
+// Marks gives for each herd a short text that changes whenever anything that an answer about the
+// herd may depend on does: its log, its policies, the epoch, the date where it is.
+func (s *Standing) Marks() []string {
+	out := make([]string, len(s.herds))
+	for i := range s.herds {
+		h := &s.herds[i]
+		st := s.states[h.ID]
+		out[i] = fmt.Sprintf("%s %s %d %x %d %d %s", h.ID, h.Name, st.Head.Seq, st.Head.Hash, st.PolicyRev, st.Epoch, s.book.today(h))
+	}
+	return out
+}
+
+// View is [Book.View] of one of the herds, no earlier than where it stood.
+func (s *Standing) View(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) error) error {
+	return s.book.viewFrom(ctx, h, s.states[h.ID], asOf, false, fn)
+}
+
+// Glance is [Book.Glance] of one of the herds, no earlier than where it stood.
+func (s *Standing) Glance(ctx context.Context, h *Herd, asOf AsOf, fn func(*View) error) error {
+	return s.book.viewFrom(ctx, h, s.states[h.ID], asOf, true, fn)
 }
 
 func newStates(db *store.DB) states {

@@ -57,6 +57,11 @@ func (b *Book) view(ctx context.Context, h *Herd, asOf AsOf, glance bool, fn fun
 	if err != nil {
 		return wrap("read head", err)
 	}
+	return b.viewFrom(ctx, h, state, asOf, glance, fn)
+}
+
+// viewFrom is view where the herd's state is known.
+func (b *Book) viewFrom(ctx context.Context, h *Herd, state store.State, asOf AsOf, glance bool, fn func(*View) error) error {
 	head := state.Head
 	if !asOf.now() {
 		seq, err := b.seqOf(ctx, h, asOf, head)
@@ -263,9 +268,12 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 		e.wake(ctx, b, h)
 	}
 	if e.fold == nil || e.rev != rev {
-		policies, err := b.policies(ctx, h.ID, time.Time{})
-		if err != nil {
-			return err
+		var policies repro.Policies
+		if rev > 0 { // of a herd that never had any there is nothing to ask
+			var err error
+			if policies, err = b.policies(ctx, h.ID, time.Time{}); err != nil {
+				return err
+			}
 		}
 		switch {
 		case e.fold == nil && e.restore(ctx, b, h, state, policies):

@@ -38,13 +38,14 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
-	etag := ""
+	etag, view := "", viewerOf(s.book, len(herds))
 	if r.text("as_of") == "" {
-		marks, err := s.book.Marks(r.ctx, herds)
+		stand, err := s.book.Standing(r.ctx, herds)
 		if err != nil {
 			return nil, err
 		}
-		etag = r.etagOf(append(marks, definitionsTag)...)
+		view = viewerOf(stand, len(herds))
+		etag = r.etagOf(append(stand.Marks(), definitionsTag)...)
 		if err := r.unless(etag); err != nil {
 			return nil, err
 		}
@@ -54,7 +55,7 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 			return &reply{etag: etag, raw: body, media: mediaJSON}, nil
 		}
 	}
-	portions, err := s.portions(r, herds, list)
+	portions, err := s.portions(r, herds, list, view)
 	if err != nil {
 		return nil, err
 	}
@@ -106,8 +107,8 @@ func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, 
 	return answers, nil
 }
 
-func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition) ([]portion, error) {
-	view, processors := s.viewer(len(herds)), 1
+func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition, view viewer) ([]portion, error) {
+	processors := 1
 	if len(herds) == 1 {
 		processors = 2
 	}
@@ -136,14 +137,18 @@ func (s *Server) summaryOf(r *request) ([]book.Herd, error) {
 	return list, nil
 }
 
-// viewer is Book.View or Book.Glance.
+// viewer is the View or the Glance of who looks at herds.
 type viewer func(ctx context.Context, h *book.Herd, asOf book.AsOf, fn func(*book.View) error) error
 
-func (s *Server) viewer(herds int) viewer {
+func viewerOf(from interface {
+	View(ctx context.Context, h *book.Herd, asOf book.AsOf, fn func(*book.View) error) error
+	Glance(ctx context.Context, h *book.Herd, asOf book.AsOf, fn func(*book.View) error) error
+}, herds int,
+) viewer {
 	if herds > fewHerds {
-		return s.book.Glance
+		return from.Glance
 	}
-	return s.book.View
+	return from.View
 }
 
 // viewOf looks at one of several herds as the request asks: to its day, by

@@ -19,7 +19,7 @@ func (s *Server) listTechnicians(r *request) (*reply, error) {
 		return nil, err
 	}
 	r.query.Set("by", repro.ByTechnician) // the contract knows no other here
-	portions, err := s.portions(r, herds, list)
+	portions, err := s.portions(r, herds, list, viewerOf(s.book, len(herds)))
 	if err != nil {
 		return nil, err
 	}

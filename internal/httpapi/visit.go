@@ -30,7 +30,7 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	if err != nil {
 		return nil, err
 	}
-	view := s.viewer(len(herds))
+	view := viewerOf(s.book, len(herds))
 	lists, err := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, days, view) })
 	if err != nil {
 		return nil, err
