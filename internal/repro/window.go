@@ -182,13 +182,44 @@ func collectWindows(q *query, insemination bool) func(l *life) {
 				q.add(item{l: l, lac: int16(i), reason: reason, from: max(begin, from), to: min(end, to), days: noDays})
 				continue
 			}
-			for k := range windows {
-				if w := &windows[k]; end >= w.from && begin <= w.to {
-					q.addWindow(l, lac, i, w, insemination)
+			for k := 0; k < len(windows); k++ {
+				w := &windows[k]
+				if end < w.from || begin > w.to {
+					continue
 				}
+				if until := q.quiet(l, lac, w); until >= w.to {
+					k += int(min(until, to)-w.from+1)/windowDays - 1 // whole windows, this one among them
+					continue
+				}
+				q.addWindow(l, lac, i, w, insemination)
 			}
 		}
 	}
+}
+
+// quiet is a day up to which, from the first of the window on, she surely is not at risk
+// (see risk) and conceives nothing: she waits, or is pregnant all the time. Of most
+// windows of a year that is all there is to say.
+func (q *query) quiet(l *life, lac *lactation, w *window) event.Date {
+	until := event.Date(0)
+	if start := lac.calved; !lac.heifer() {
+		wait := endless
+		for i := range q.h.policies {
+			wait = min(wait, event.Date(q.h.policies[i].Wait(int(lac.number))))
+		}
+		until = start + wait - 1
+	}
+	for i := range l.pregnancies {
+		if p := &l.pregnancies[i]; p.begins() < w.from && (p.calved == 0 || p.calved > lac.calved) {
+			until = max(until, orEndless(p.lostOn))
+		}
+	}
+	for i := range l.pregnancies {
+		if d := l.pregnancies[i].conceived; d >= w.from && d <= until {
+			until = d - 1
+		}
+	}
+	return until
 }
 
 // asInsemination makes of what the pregnancy risk counted what the insemination risk
