@@ -33,7 +33,8 @@ type cell struct {
 type cells struct {
 	list   []cell
 	table  []int32 // by hash: place in the list and 1; 0 = free
-	recent [1 << recentBits]recent
+	recent []recent
+	shift  uint8 // takes from a hash the bits of a place in recent
 }
 
 // recent is the cell of an item not long ago, and what that looked like from outside:
@@ -47,9 +48,12 @@ type recent struct {
 	at            int32  // its place in the list and 1; 0 = none
 }
 
-// recentBits makes room for the months or windows of a year, each with what usually
-// befalls a cow in it.
-const recentBits = 7
+// There is room for at least twice as many recent ones as there are cells, up to the
+// last of these: the months or windows of a year, each with what may befall a cow in it.
+const (
+	firstRecent = 8
+	lastRecent  = 256
+)
 
 // firstCells is the size of the first table, a power of two.
 const firstCells = 64
@@ -94,11 +98,19 @@ func (c *cells) of(it *item, dated bool) *cell {
 		rest++
 	}
 	h := uint64(uintptr(unsafe.Pointer(label)))>>3 + uint64(uintptr(unsafe.Pointer(reason))) + uint64(rest)<<7 //nolint:gosec // a hash
-	r := &c.recent[h*0x9e3779b97f4a7c15>>(64-recentBits)]
-	if r.label != label || r.reason != reason || r.rest != rest || r.lengths != lengths || r.dates != dates || r.at == 0 {
-		*r = recent{label, reason, lengths, dates, rest, c.find(it, dated)}
+	h *= 0x9e3779b97f4a7c15
+	if at := h >> c.shift; at < uint64(len(c.recent)) {
+		if r := &c.recent[at]; r.label == label && r.reason == reason && r.rest == rest && r.lengths == lengths && r.dates == dates && r.at != 0 {
+			return &c.list[r.at-1]
+		}
 	}
-	return &c.list[r.at-1]
+	at := c.find(it, dated)
+	if n := len(c.recent); n < lastRecent && n < 2*len(c.list) {
+		n = max(firstRecent, 2*n)
+		c.recent, c.shift = make([]recent, n), uint8(bits.LeadingZeros64(uint64(n))+1)
+	}
+	c.recent[h>>c.shift] = recent{label, reason, lengths, dates, rest, at}
+	return &c.list[at-1]
 }
 
 // find gives the place of the item's cell and 1; it makes the cell if need be.
