@@ -22,7 +22,7 @@ var once sync.Once
 // just started has a few MiB in use: by itself it would collect every few milliseconds
 // under load, and take a fifth of the processor for it. Only the first call counts, and
 // none where the environment sets GOGC, which is then obeyed.
-func Floor(bytes int64) {
+func Floor(bytes uint64) {
 	if os.Getenv("GOGC") != "" {
 		return
 	}
@@ -34,7 +34,7 @@ func Floor(bytes int64) {
 
 // adjust sets the percentage by which the heap may grow beyond what was in use after
 // the last collection.
-func adjust(bytes int64) {
+func adjust(bytes uint64) {
 	debug.SetGCPercent(percent(bytes, live()))
 }
 
@@ -43,23 +43,23 @@ func adjust(bytes int64) {
 const smallest = 4 << 20
 
 // percent is by how much the heap may grow so that the floor is reached, at least 100.
-func percent(floor, live int64) int {
-	return int(max(100, floor*100/max(live, smallest)-100))
+func percent(floor, live uint64) int {
+	return int(max(200, floor*100/max(live, smallest))) - 100 //nolint:gosec // some hundreds
 }
 
 // live is what was in use when the last collection marked it, in bytes.
-func live() int64 {
+func live() uint64 {
 	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
 	metrics.Read(sample)
 	if sample[0].Value.Kind() != metrics.KindUint64 {
 		return 0
 	}
-	return int64(sample[0].Value.Uint64())
+	return sample[0].Value.Uint64()
 }
 
 // again adjusts after every collection: it makes an object that nobody holds, which
 // the next collection finds.
-func again(bytes int64) {
+func again(bytes uint64) {
 	type mark struct{ _ *byte } // a pointer keeps it from sharing its room with others
 	runtime.SetFinalizer(&mark{}, func(*mark) {
 		adjust(bytes)

@@ -9,7 +9,7 @@ import (
 func TestPercent(t *testing.T) {
 	const mib = 1 << 20
 	for _, c := range []struct {
-		floor, live int64
+		floor, live uint64
 		want        int
 	}{
 		{48 * mib, 0, 1100},         // before the first collection
