@@ -17,7 +17,7 @@ func collectServices(q *query, firstOnly bool, label func(l *life, s *service) s
 				it.flags |= flagMature
 			}
 			q.judgeService(&it, s)
-			q.add(it)
+			q.add(&it)
 		}
 	}
 }
@@ -167,7 +167,7 @@ func collectNonReturn(q *query) func(l *life) {
 			default:
 				it.counted, it.reason = inNumerator, "not_returned"
 			}
-			q.add(it)
+			q.add(&it)
 		}
 	}
 }
@@ -230,7 +230,7 @@ func collectIntervals(q *query) func(l *life) {
 			if q.p.By != "" {
 				it.label = q.serviceGroup(l, s)
 			}
-			q.add(it)
+			q.add(&it)
 		}
 	}
 }

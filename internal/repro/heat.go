@@ -56,7 +56,7 @@ func collectYield(q *query) func(l *life) {
 				quiet.add(it.label, 1)
 				return
 			}
-			q.add(it)
+			q.add(&it)
 		})
 		q.implied(l, w.walks, own, func(lac *lactation, days []event.Date) {
 			switch q.p.By {
@@ -71,7 +71,7 @@ func collectYield(q *query) func(l *life) {
 		w.stands(l)
 		for _, g := range quiet.groups() {
 			n := int32(g.n)
-			q.add(item{
+			q.add(&item{
 				l: l, lac: int16(l.lactationOn(q.p.On)), label: g.label, from: max(q.p.From, l.in), to: min(q.p.To, q.p.On), on: q.p.From,
 				days: n, aux: n, counted: inDenominator, reason: "read_not_in_heat", flags: flagReading,
 			})
@@ -213,7 +213,7 @@ func countPenDays(q *query) {
 			sum := sumWalked
 			if !p.seen[i] {
 				sum = sumMissed
-				q.add(item{pen: pen, label: label, from: d, to: d, on: d, days: noDays, reason: "pen_not_walked"})
+				q.add(&item{pen: pen, label: label, from: d, to: d, on: d, days: noDays, reason: "pen_not_walked"})
 			}
 			q.sums[sum]++
 			if label != "" {

@@ -89,7 +89,7 @@ func collectFirstService(q *query) func(l *life) {
 			it.reason = "not_served"
 		}
 		q.followToService(&it)
-		q.add(it)
+		q.add(&it)
 	})
 }
 
@@ -151,7 +151,7 @@ func collectDaysOpen(q *query) func(l *life) {
 			it.to = 0
 		}
 		q.followToConception(&it, st)
-		q.add(it)
+		q.add(&it)
 	})
 }
 
@@ -193,7 +193,7 @@ func collectCalvingInterval(q *query) func(l *life) {
 		q.calvingsOf(l, q.addCalvingInterval)
 		i := len(l.lactations) - 1
 		if lac := &l.lactations[i]; !lac.heifer() && q.inPeriod(l.out) {
-			q.add(item{l: l, lac: int16(i), from: lac.calved, to: l.out, on: l.out, days: noDays, reason: "left", seqs: [2]int64{0, l.outSeq}})
+			q.add(&item{l: l, lac: int16(i), from: lac.calved, to: l.out, on: l.out, days: noDays, reason: "left", seqs: [2]int64{0, l.outSeq}})
 		}
 	}
 }
@@ -204,13 +204,13 @@ func (q *query) addCalvingInterval(l *life, i int, lac *lactation, it item) {
 	}
 	if i == 0 || l.lactations[i-1].calved == 0 {
 		it.reason = "previous_calving_unknown"
-		q.add(it)
+		q.add(&it)
 		return
 	}
 	prev := &l.lactations[i-1]
 	it.from, it.to, it.counted, it.reason = prev.calved, lac.calved, inDenominator, "interval"
 	it.days, it.seqs = int32(lac.calved-prev.calved), [2]int64{prev.seq, lac.seq}
-	q.add(it)
+	q.add(&it)
 }
 
 func finishCalvingInterval(c *count) {
@@ -252,7 +252,7 @@ func collectInCalf(q *query, limit func(l *life, lac *lactation) event.Date) fun
 		default:
 			it.counted, it.reason = inDenominator, "not_in_calf"
 		}
-		q.add(it)
+		q.add(&it)
 	})
 }
 

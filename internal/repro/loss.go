@@ -69,7 +69,7 @@ func (q *query) addLoss(l *life, p *pregnancy) {
 	case it.counted == inDenominator:
 		it.flags |= flagFetus
 	}
-	q.add(it)
+	q.add(&it)
 }
 
 // finishLoss gives the pregnancies lost of those followed to term, and each

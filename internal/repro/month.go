@@ -90,7 +90,7 @@ func (q *query) addMonth(l *life, m *month) {
 	if it.counted == out {
 		if it.reason != "" {
 			it.label, it.days = "", noDays
-			q.add(it)
+			q.add(&it)
 		}
 		return
 	}
@@ -115,7 +115,7 @@ func (q *query) addMonth(l *life, m *month) {
 		it.flags |= flagProvisional
 		it.counted, it.reason = out, "provisional_month"
 	}
-	q.add(it)
+	q.add(&it)
 }
 
 // monthly is what a tally of cow-months makes: conceptions over cow-months, so
@@ -338,7 +338,7 @@ func collectCost(q *query) func(l *life) {
 			}
 			q.costs = append(q.costs, cost{l.names[0].number, l.in, low, high})
 		}
-		q.add(it)
+		q.add(&it)
 	}
 }
 
@@ -415,13 +415,13 @@ func collectProjected(q *query) func(l *life) {
 		due, _ := q.h.due(l, p)
 		if due == 0 {
 			it.reason, it.on = "conception_undated", q.p.On
-			q.add(it)
+			q.add(&it)
 			return
 		}
 		it.from, it.on, it.to = p.conceived, due, q.h.dryOff(l, p)
 		if overdue(p, q.p.On) {
 			it.reason = "overdue"
-			q.add(it)
+			q.add(&it)
 			return
 		}
 		it.counted, it.reason, it.label = inDenominator, "pregnant", q.monthOf(due)
@@ -437,7 +437,7 @@ func collectProjected(q *query) func(l *life) {
 				it.label = q.cowGroup(l, lac, q.p.On) // where she stands now
 			}
 		}
-		q.add(it)
+		q.add(&it)
 	}
 }
 

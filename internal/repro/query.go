@@ -161,10 +161,10 @@ const (
 
 // add counts an item, and keeps it for the evidence if that is asked for: figures
 // and evidence come of one call.
-func (q *query) add(it item) {
-	q.cells.take(&it, q.ix)
+func (q *query) add(it *item) {
+	q.cells.take(it, q.ix)
 	if !q.p.Brief {
-		q.items = append(q.items, it)
+		q.items = append(q.items, *it)
 	}
 }
 

@@ -179,7 +179,7 @@ func collectWindows(q *query, insemination bool) func(l *life) {
 				continue
 			}
 			if reason := l.undated(lac); reason != "" {
-				q.add(item{l: l, lac: int16(i), reason: reason, from: max(begin, from), to: min(end, to), days: noDays})
+				q.add(&item{l: l, lac: int16(i), reason: reason, from: max(begin, from), to: min(end, to), days: noDays})
 				continue
 			}
 			for k := 0; k < len(windows); k++ {
@@ -298,7 +298,7 @@ func (q *query) addWindow(l *life, lac *lactation, i int, w *window, inseminatio
 			it.counted, it.reason = out, "provisional_window"
 		}
 	}
-	q.add(it)
+	q.add(&it)
 }
 
 func finishWindows(c *count, insemination bool) {
@@ -389,7 +389,7 @@ func (q *query) addCycles(it item, lac *lactation) {
 		if p := &l.pregnancies[k]; p.lactation == it.lac {
 			if p.conceived == 0 {
 				it.reason = "conception_undated"
-				q.add(it)
+				q.add(&it)
 				return
 			}
 			end, conceived = p.conceived, true
@@ -421,7 +421,7 @@ func (q *query) addCycles(it item, lac *lactation) {
 		it.reason, it.counted = "open", inDenominator
 		it.aux = int32((2*days + windowDays) / (2 * windowDays))
 	}
-	q.add(it)
+	q.add(&it)
 }
 
 func finishCycles(c *count) {
