@@ -13,7 +13,7 @@ import (
 // folds a herd of a few thousand cows or takes in a file, so that the one is not held
 // up by five collections and the other stays within 64 MiB (decision 38 in
 // DEVELOPERS.md).
-const ServiceFloor = 48 << 20
+const ServiceFloor = 56 << 20
 
 var once sync.Once
 
