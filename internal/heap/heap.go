@@ -9,10 +9,9 @@ import (
 	"sync"
 )
 
-// ServiceFloor is the floor of the service, in bytes: what it takes besides while it
-// folds a herd of a few thousand cows or takes in a file, so that the one is not held
-// up by five collections and the other stays within 64 MiB (decision 38 in
-// DEVELOPERS.md).
+// ServiceFloor is the floor of the service, in bytes. By it a herd of a few thousand cows
+// is folded without five collections on the way, and an import still takes less than
+// 64 MiB beyond the program at rest (decision 38 in DEVELOPERS.md).
 const ServiceFloor = 56 << 20
 
 var once sync.Once
@@ -20,7 +19,7 @@ var once sync.Once
 // Floor has the collector begin no sooner than at a heap of so many bytes, and at
 // twice what is in use where that is more, as it does by itself. A service that has
 // just started has a few MiB in use: by itself it would collect every few milliseconds
-// under load, and take a fifth of the processor for it. Only the first call counts, and
+// under load, and take a tenth of the processor for it. Only the first call counts, and
 // none where the environment sets GOGC, which is then obeyed.
 func Floor(bytes uint64) {
 	if os.Getenv("GOGC") != "" {

@@ -286,15 +286,26 @@ func (h *Herd) Warmed() bool {
 	return h.cache.current != nil
 }
 
-// around gives the lives that have to do with the numbers named, as of the
-// whole log; the rest of the herd need not be folded for it.
-func (h *Herd) around(names ...string) *folded {
+// rooms are for lives that are looked at once.
+var rooms = sync.Pool{New: func() any { return new(arena) }}
+
+// around hands on the lives that have to do with the numbers named, as of the whole
+// log; the rest of the herd need not be folded for it. Lives that are not at hand are
+// only there until fn returns: what is asked about them mostly goes with an event that
+// changes them.
+func (h *Herd) around(fn func(*folded), names ...string) {
+	room, _ := rooms.Get().(*arena)
+	room.reset()
+	defer rooms.Put(room)
+	fn(h.near(room, names))
+}
+
+func (h *Herd) near(room *arena, names []string) *folded {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.cache.current != nil {
 		return h.cache.current
 	}
-	h.makeRoom()
 	f := &folded{merge: defaultMerge}
 	var done []int32
 	for _, name := range names {
@@ -307,12 +318,14 @@ func (h *Herd) around(names ...string) *folded {
 			continue
 		}
 		done = append(done, g)
-		if h.cache.lives[g] == nil {
-			h.changes.Add(1)
-			h.cache.lives[g] = h.foldApart(h.members(g), 0, defaultMerge)
-			h.cache.size += sizeOf(h.cache.lives[g])
+		var lives []*life
+		if int(g) < len(h.cache.lives) {
+			lives = h.cache.lives[g]
 		}
-		f.lives = append(f.lives, h.cache.lives[g]...)
+		if lives == nil {
+			lives = h.foldGroup(h.members(g), 0, defaultMerge, room)
+		}
+		f.lives = append(f.lives, lives...)
 	}
 	h.sortLives(f.lives)
 	return f

@@ -27,7 +27,7 @@ const (
 // Refusal tells whether an event cannot be right, given what the log holds; it
 // is nil for an event that may be recorded. Voids and herd-level events never
 // are refused here.
-func (h *Herd) Refusal(e *event.Event) *Refusal {
+func (h *Herd) Refusal(e *event.Event) (refusal *Refusal) {
 	if e.Animal == "" || e.Kind == event.KindVoid {
 		return nil
 	}
@@ -38,7 +38,13 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 	case *event.Renumber:
 		names = append(names, d.To)
 	}
-	k := &lookup{h: h, on: e.On, last: e.On, f: h.around(names...)} // all that is known, also of later days
+	h.around(func(f *folded) {
+		refusal = (&lookup{h: h, on: e.On, last: e.On, f: f}).refusal(e) // all that is known, also of later days
+	}, names...)
+	return refusal
+}
+
+func (k *lookup) refusal(e *event.Event) *Refusal {
 	l, all := k.find(e.Animal)
 	if e.Kind == event.KindArrival {
 		return k.refuseArrival(e, l)
@@ -68,7 +74,7 @@ func (h *Herd) Refusal(e *event.Event) *Refusal {
 	case *event.Calving:
 		return k.refuseCalving(e, l)
 	case *event.Renumber:
-		if other, _ := k.find(d.To); other != nil && other != l && other.present(e.On) && h.words.text(other.name(e.On)) == d.To {
+		if other, _ := k.find(d.To); other != nil && other != l && other.present(e.On) && k.h.words.text(other.name(e.On)) == d.To {
 			return refuse(RefuseNumberInUse, false, "another animal bears the number %s; give that one another number first", d.To)
 		}
 	}
