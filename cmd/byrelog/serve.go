@@ -133,11 +133,11 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 			s.close()
 		}
 	}()
-	heap.Floor(heap.ServiceFloor)
 	// First of all: a second start by mistake must not touch anything.
 	if s.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", f.listen); err != nil {
 		return nil, fmt.Errorf("cannot listen on %s (is byrelog running already? --listen sets another address): %w", f.listen, err)
 	}
+	heap.Floor(heap.ServiceFloor)
 	url := f.databaseURL
 	switch {
 	case s.private:

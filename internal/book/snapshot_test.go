@@ -1,6 +1,7 @@
 package book_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"testing"
@@ -147,6 +148,30 @@ func TestSnapshotIsKeptByItself(t *testing.T) {
 
 // What does not fit the log in every respect is never used, and is dropped where it
 // is at fault. The control shows that the lie would be believed otherwise.
+func TestSnapshotIsReadInPieces(t *testing.T) {
+	t.Parallel()
+	x := setupWith(t, book.Options{Plain: true})
+	x.long()
+	const piece = 64 << 10
+	for _, size := range []int{1, piece - 1, piece, piece + 1, 5*piece + 7} {
+		want := store.Snapshot{Format: "pieces", Epoch: x.epoch(), Seq: 1000, Bytes: make([]byte, size)}
+		for i := range want.Bytes {
+			want.Bytes[i] = byte(i ^ i>>8 ^ i>>16) // no two pieces are the same
+		}
+		want.Digest = want.Sum(x.herd.ID)
+		if err := x.db.DropSnapshot(t.Context(), x.herd.ID); err != nil {
+			t.Fatal(err)
+		}
+		if err := x.db.KeepSnapshot(t.Context(), x.herd.ID, want); err != nil {
+			t.Fatal(err)
+		}
+		got, _, err := x.db.SnapshotOf(t.Context(), x.herd.ID, want.Format, want.Epoch)
+		if err != nil || !got.Fits || !bytes.Equal(got.Bytes, want.Bytes) {
+			t.Errorf("of %d bytes %d came, which fit: %v; %v", size, len(got.Bytes), got.Fits, err)
+		}
+	}
+}
+
 func TestSnapshotIsNeverTrusted(t *testing.T) {
 	t.Parallel()
 	x := setupWith(t, book.Options{Plain: true})

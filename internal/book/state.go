@@ -134,7 +134,8 @@ func (s *states) of(ctx context.Context, herd uuid.UUID) (store.State, error) {
 		go s.serve(herd, q) //nolint:gosec // its context is its own: see above
 	}
 	// Two questions take no longer than this: the one under way, and the one that the reply
-	// is to. Who has more time than that just waits; it is two microseconds less.
+	// is to. Who has more time than that just waits, which is two microseconds less; a client
+	// that goes away meanwhile is noticed after the reply.
 	if end, ok := ctx.Deadline(); ok && time.Until(end) > 2*longestQuestion+time.Second {
 		<-r.done
 		return r.state, r.err

@@ -37,13 +37,6 @@ func (d *deadline) cancel() {
 	}
 }
 
-// inner is the context with its timer; nil if it was not needed so far.
-func (d *deadline) inner() context.Context {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.made
-}
-
 func (d *deadline) Deadline() (time.Time, bool) { return d.at, true }
 
 func (d *deadline) Done() <-chan struct{} {
@@ -77,8 +70,11 @@ func (d *deadline) Err() error {
 // Value asks the context with the timer, once there is one: so the package context
 // finds it there, and puts contexts made of this one among its children.
 func (d *deadline) Value(key any) any {
-	if inner := d.inner(); inner != nil {
-		return inner.Value(key)
+	d.mu.Lock()
+	made := d.made
+	d.mu.Unlock()
+	if made != nil {
+		return made.Value(key)
 	}
 	return d.Context.Value(key)
 }

@@ -26,7 +26,7 @@ type arena struct {
 // pieceRecs is how many records a piece holds: some 200 kB.
 const pieceRecs = 4096
 
-// passingRecs is as much where the records of one group lie alone.
+// passingRecs is as much where lives are only looked at and forgotten, some at once.
 const passingRecs = 2048
 
 // unpack unpacks records dated up to cut (0 = all).
