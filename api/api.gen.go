@@ -331,6 +331,7 @@ func (e DryOffEventKind) Valid() bool {
 const (
 	ExamineFirst EligibilityVerdict = "examine_first"
 	No           EligibilityVerdict = "no"
+	WhenInHeat   EligibilityVerdict = "when_in_heat"
 	Yes          EligibilityVerdict = "yes"
 )
 
@@ -340,6 +341,8 @@ func (e EligibilityVerdict) Valid() bool {
 	case ExamineFirst:
 		return true
 	case No:
+		return true
+	case WhenInHeat:
 		return true
 	case Yes:
 		return true
@@ -798,6 +801,24 @@ const (
 func (e PalpationEventKind) Valid() bool {
 	switch e {
 	case PalpationEventKindPalpation:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PolicyUnknownAnimals.
+const (
+	Begin  PolicyUnknownAnimals = "begin"
+	Refuse PolicyUnknownAnimals = "refuse"
+)
+
+// Valid indicates whether the value is a known member of the PolicyUnknownAnimals enum.
+func (e PolicyUnknownAnimals) Valid() bool {
+	switch e {
+	case Begin:
+		return true
+	case Refuse:
 		return true
 	default:
 		return false
@@ -2413,7 +2434,9 @@ type Eligibility struct {
 	On     openapi_types.Date `json:"on"`
 
 	// AsOf The last event that the answer rests on.
-	AsOf    AsOf               `json:"as_of"`
+	AsOf AsOf `json:"as_of"`
+
+	// Verdict `when_in_heat`: no heat was seen today; she may be bred when she is in heat.
 	Verdict EligibilityVerdict `json:"verdict"`
 	Status  Status             `json:"status"`
 	Reasons []Reason           `json:"reasons"`
@@ -2423,7 +2446,7 @@ type Eligibility struct {
 	Caution []string `json:"caution"`
 }
 
-// EligibilityVerdict defines model for Eligibility.Verdict.
+// EligibilityVerdict `when_in_heat`: no heat was seen today; she may be bred when she is in heat.
 type EligibilityVerdict string
 
 // EventPage defines model for EventPage.
@@ -3463,6 +3486,21 @@ type Policy struct {
 	// DryOffBeforeDays Days before the due date on which she is dried off.
 	DryOffBeforeDays *int `json:"dry_off_before_days,omitempty"`
 
+	// WaitAfterLossDays Days from a recorded loss until she may be bred again, where it fell on day 43 of pregnancy or later; after an earlier one she is examined first.
+	WaitAfterLossDays *int `json:"wait_after_loss_days,omitempty"`
+
+	// RebreedAfterHours Hours after a breeding from which a cow that stands in heat again may be bred once more in the same heat; 0 for never.
+	RebreedAfterHours *int `json:"rebreed_after_hours,omitempty"`
+
+	// RepeatBreederFrom The service of a lactation from which she is called a repeat breeder.
+	RepeatBreederFrom *int `json:"repeat_breeder_from,omitempty"`
+
+	// ReportCalvingsBeforeDays A calving fewer days than this after the service must be reported where the herd is (Great Britain: 271); 0 where no such rule is stated.
+	ReportCalvingsBeforeDays *int `json:"report_calvings_before_days,omitempty"`
+
+	// UnknownAnimals Whether an append about a number that the records do not know is refused or begins a history. An arrival always begins one.
+	UnknownAnimals *PolicyUnknownAnimals `json:"unknown_animals,omitempty"`
+
 	// OpenCost Cost of a day open.
 	OpenCost *OpenCost `json:"open_cost,omitempty"`
 
@@ -3475,6 +3513,9 @@ type Policy struct {
 	// BredMark The herd's own mark for bred cows.
 	BredMark *string `json:"bred_mark,omitempty"`
 }
+
+// PolicyUnknownAnimals Whether an append about a number that the records do not know is refused or begins a history. An arrival always begins one.
+type PolicyUnknownAnimals string
 
 // PolicyList defines model for PolicyList.
 type PolicyList struct {
@@ -4262,7 +4303,7 @@ type WorkRow struct {
 	// Until Last day on which it holds; null until it is done.
 	Until *openapi_types.Date `json:"until"`
 
-	// Verdict yes, no or examine_first. breed: may she be bred now; walk: might she, if she were read in heat that day.
+	// Verdict yes, no, examine_first or (never on breed and walk) when_in_heat. breed: may she be bred now; walk: might she, if she were read in heat that day.
 	Verdict *string `json:"verdict"`
 
 	// Mark The colour that she should carry.

@@ -59,11 +59,11 @@ func TestEligibility(t *testing.T) {
 		verdict    api.EligibilityVerdict
 	}{
 		{"0412", "", api.No},                     // pregnant
-		{"0388", "", api.ExamineFirst},           // a suspect heat always says so
+		{"0388", "", api.ExamineFirst},           // a suspect heat
 		{"0388", "2026-09-15", api.No},           // before the waiting period
 		{"0600", "2026-03-01", api.No},           // gone
 		{"0388", "2023-06-01", api.No},           // too young
-		{"0517", "2026-09-06", api.Yes},          // past the waiting period, not bred
+		{"0517", "2026-09-06", api.WhenInHeat},   // past the waiting period, not bred
 		{"0412", "2026-08-01", api.ExamineFirst}, // bred 12 days ago
 	} {
 		var e api.Eligibility

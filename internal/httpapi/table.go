@@ -94,7 +94,7 @@ var (
 			{Name: "text", Type: sheet.Text, Doc: "why she is on the list, in words"},
 			{Name: "since", Type: sheet.Date, Doc: "since when"},
 			{Name: "until", Type: sheet.Date, Doc: "until when"},
-			{Name: "verdict", Type: sheet.Word, Doc: "may she be bred: yes, no or examine_first"},
+			{Name: "verdict", Type: sheet.Word, Doc: "may she be bred: yes, no or examine_first, on the walk list if she were read in heat"},
 			{Name: "mark", Type: sheet.Text, Doc: "colour of the herd's own mark"},
 			{Name: "methods", Type: sheet.Word, Doc: "methods of diagnosis and the day from which each counts"},
 			{Name: "lactation", Type: sheet.Integer, Doc: "number of her lactation; 0 for a heifer"},

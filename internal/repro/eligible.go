@@ -2,6 +2,7 @@ package repro
 
 import (
 	"fmt"
+	"strings"
 
 	"byrelog.example/internal/event"
 )
@@ -14,7 +15,15 @@ const (
 	ReasonMale           = "not_female"
 	ReasonPregnant       = "pregnant"
 	ReasonHeatPregnant   = "heat_while_pregnant"
+	ReasonFeltPregnant   = "felt_in_heat_while_pregnant"
 	ReasonFoundPregnant  = "palpated_pregnant"
+	ReasonAfterLoss      = "after_loss"
+	ReasonLost           = "lost"
+	ReasonRebreed        = "standing_again"
+	ReasonRepeat         = "repeat_breeder"
+	ReasonProgram        = "in_a_programme"
+	ReasonSizeUnknown    = "size_unknown"
+	ReasonCalvingMissing = "calving_missing"
 	ReasonStopped        = "stopped"
 	ReasonDry            = "dry"
 	ReasonWaiting        = "waiting_period"
@@ -36,7 +45,6 @@ const (
 	ReasonNotInHeat      = "read_not_in_heat"
 	ReasonNoReading      = "no_heat_reading"
 	ReasonOpen           = "open"
-	ReasonClear          = "clear"
 	ReasonCalvingUnknown = "calving_unknown"
 	ReasonWithheldMilk   = "milk_withheld"
 	ReasonWithheldMeat   = "meat_withheld"
@@ -57,7 +65,7 @@ type asking struct {
 	verdict Verdict
 }
 
-var strength = map[Verdict]int{"": 0, Yes: 1, ExamineFirst: 2, No: 3}
+var strength = map[Verdict]int{"": 0, Yes: 1, WhenInHeat: 2, ExamineFirst: 3, No: 4}
 
 // say adds a reason; the strongest verdict of all reasons is the answer.
 func (a *asking) say(code string, v Verdict, since, until event.Date, format string, args ...any) {
@@ -121,15 +129,18 @@ func (a *asking) answer(r reading) {
 // judge asks everything that bears on a female that is here.
 func (a *asking) judge(reading reading) {
 	a.pregnancy(reading)
-	a.rules()
+	a.rules(reading)
+	a.afterLoss(reading)
 	a.sinceService(reading)
+	a.beside()
 	a.withheldPeriods()
-	if s := reading.suspected(); s != nil {
+	switch s := reading.suspected(); {
+	case s != nil && a.verdict == No:
+		// A doubtful mark tells no more than a clear one, and that would be no.
+		a.say(ReasonSuspect, "", s.on, a.on, "read as suspect %s", daysAgo(int(a.on-s.on)))
+	case s != nil:
 		a.say(ReasonSuspect, ExamineFirst, s.on, a.on, "read as suspect %s: examine her: pregnant? uterine tone? mucus?", daysAgo(int(a.on-s.on)))
-		// Always, even where a rule forbids to breed her today: what the hand
-		// finds is wanted in any case, and the rule's reason stands beside.
-		a.verdict = ExamineFirst
-	} else if a.verdict != No {
+	case a.verdict != No:
 		a.heat(reading)
 	}
 }
@@ -192,6 +203,27 @@ func (r *reading) suspected() *rec {
 	return nil
 }
 
+// sign is what of today or yesterday points to heat and nobody has answered yet.
+func (r *reading) sign() *rec {
+	if s := r.inHeat(); s != nil {
+		return s
+	}
+	return r.suspected()
+}
+
+// before is the heat of yesterday that nobody has answered since, by reading or by
+// hand.
+func (r *reading) before() *rec {
+	y := r.yesterday
+	if r.handYesterday != nil {
+		y = r.handYesterday
+	}
+	if y == nil || y.a != inHeat || r.today != nil || r.hand != nil || r.walked {
+		return nil
+	}
+	return y
+}
+
 // inHeat is the reading or palpation of today that finds her in heat.
 func (r *reading) inHeat() *rec {
 	if r.examined() {
@@ -219,15 +251,15 @@ func (a *asking) pregnancy(r reading) {
 		if p.conceived != 0 {
 			when = fmt.Sprintf("conceived %s, %s", p.conceived, conceptionTexts[p.how])
 		}
-		sign := r.inHeat() != nil || r.suspected() != nil
-		v := No
-		if sign {
-			v = ExamineFirst // never yes: the sign alone does not end a pregnancy (R11)
-		}
-		a.say(ReasonPregnant, v, p.begins(), 0, "she is recorded as pregnant: %s; %s", how, when)
-		if sign {
+		a.say(ReasonPregnant, a.signWhilePregnant(p, r), p.begins(), 0, "she is recorded as pregnant: %s; %s", how, when)
+		switch sign := r.sign(); {
+		case sign == nil:
+		case sign == r.hand:
+			a.say(ReasonFeltPregnant, No, a.on, 0, "felt in heat by hand today%s, and recorded as pregnant: she is not bred until a pregnancy diagnosis by whoever may make one finds her open", felt(r.hand))
+		case a.verdict == No:
+			a.say(ReasonHeatPregnant, No, a.on, a.on, "a sign of heat in a cow far in calf: some pregnant cows show heat; report it to whoever diagnoses, and do not breed her on it")
+		default:
 			a.say(ReasonHeatPregnant, ExamineFirst, a.on, a.on, "a sign of heat in a cow recorded as pregnant: some pregnant cows show heat; examine her again before anyone changes the record, and do not breed her on the sign alone")
-			a.e.Examine = examineTexts
 		}
 		return
 	}
@@ -240,8 +272,125 @@ func (a *asking) pregnancy(r reading) {
 	}
 }
 
-// rules are the herd's own: stop, dry, waiting period, age.
-func (a *asking) rules() {
+// farInCalf is the day of pregnancy from which a mark on her tail head is no reason
+// to examine her: a second check falls before it (day 60 to 75), few pregnancies are
+// lost after it (V16: some 2 % from day 60 to 90), and one pregnant cow in eighteen
+// shows heat (V20). That it is day 90 is common practice, no source.
+const farInCalf = 90
+
+// signWhilePregnant is what a sign of heat in a pregnant cow comes to: never yes,
+// since the sign alone does not end a pregnancy (R11).
+func (a *asking) signWhilePregnant(p *pregnancy, r reading) Verdict {
+	sign := r.sign()
+	if sign == nil || sign == r.hand || p.conceived != 0 && a.on-p.conceived >= farInCalf {
+		return No
+	}
+	return ExamineFirst
+}
+
+// felt tells what the hand found, in words: ", strong tone, clear mucus".
+func felt(r *rec) string {
+	var b strings.Builder
+	if w := toneWords[r.c>>4]; w != "" {
+		b.WriteString(", " + w + " tone")
+	}
+	if w := mucusWords[r.c&15]; w != "" {
+		b.WriteString(", mucus " + w)
+	}
+	return b.String()
+}
+
+// lossWaits is the day of pregnancy from which a loss is followed by the herd's own
+// days of rest: the fetus begins on day 43 (indices.md 1.10).
+const lossWaits = embryoDays + 1
+
+// afterLoss is the rest after a loss that no service followed.
+func (a *asking) afterLoss(r reading) {
+	p, until := a.lossBefore(a.l, a.lac)
+	switch {
+	case p == nil || a.on > until:
+	case p.conceived != 0 && p.lostOn-p.conceived >= lossWaits:
+		a.say(ReasonAfterLoss, No, p.lostOn, until, "she conceived and lost it (recorded %s) after %d days; she rests until %s", p.lostOn, p.lostOn-p.conceived, until)
+	case r.hand != nil && r.hand.a == inHeat:
+		a.say(ReasonAfterLoss, "", p.lostOn, until, "she conceived and lost it early (recorded %s)", p.lostOn)
+	default:
+		a.say(ReasonAfterLoss, ExamineFirst, p.lostOn, until, "she conceived and lost it early (recorded %s): is the uterus clean and toned again", p.lostOn)
+	}
+}
+
+// lossBefore is the loss that she rests after, and the last day of that rest; nil
+// where there is none or a service came after it.
+func (k *lookup) lossBefore(l *life, lac *lactation) (*pregnancy, event.Date) {
+	if len(l.pregnancies) == 0 {
+		return nil, 0
+	}
+	p := &l.pregnancies[len(l.pregnancies)-1]
+	if p.lostOn == 0 || p.lostOn > k.on || &l.lactations[p.lactation] != lac {
+		return nil, 0
+	}
+	if s := k.service(l, lac); s != nil && s.last > p.lostOn {
+		return nil, 0
+	}
+	return p, p.lostOn + event.Date(k.h.policies.On(k.on).WaitAfterLoss) - 1
+}
+
+// beside says what whoever breeds her should know and no rule forbids.
+func (a *asking) beside() {
+	next := 1
+	if s := a.service(a.l, a.lac); s != nil {
+		next = int(s.number) + 1
+		if s.last == a.on || s.awaits() && a.on <= s.last+defaultMerge {
+			next--
+		}
+	}
+	if from := a.h.policies.On(a.on).RepeatBreederFrom; next >= from && a.l.pregnancyOn(a.on) == nil {
+		a.say(ReasonRepeat, "", 0, 0, "a repeat breeder: service %d of this lactation, and the herd looks at them from the %s on", next, ordinal(from))
+	}
+	if t := a.programme(a.l); t != nil {
+		w := a.l.side.withheld[t.text]
+		step := ""
+		if s := a.h.words.text(w.step); s != "" {
+			step = ", step " + s
+		}
+		a.say(ReasonProgram, "", t.on, 0, "in the timed programme %s (%s%s): stop the programme if she is bred", a.h.words.text(w.program), t.on, step)
+	}
+}
+
+// programmeDays is how long a step of a programme is taken to be followed by another:
+// common practice, no source.
+const programmeDays = 14
+
+// programme is the last step of a timed programme that no breeding has ended.
+func (k *lookup) programme(l *life) *rec {
+	recs := upTo(l.recs, k.on)
+	for i := len(recs) - 1; i >= 0 && k.on-recs[i].on <= programmeDays; i-- {
+		switch r := &recs[i]; r.kind {
+		case event.KindBreeding, event.KindCalving:
+			return nil
+		case event.KindTreatment:
+			if l.side.withheld[r.text].program != 0 {
+				return r
+			}
+		default: // says nothing of a programme
+		}
+	}
+	return nil
+}
+
+func ordinal(n int) string {
+	switch {
+	case n%10 == 1 && n != 11:
+		return fmt.Sprintf("%dst", n)
+	case n%10 == 2 && n != 12:
+		return fmt.Sprintf("%dnd", n)
+	case n%10 == 3 && n != 13:
+		return fmt.Sprintf("%drd", n)
+	}
+	return fmt.Sprintf("%dth", n)
+}
+
+// rules are the herd's own: stop, dry, waiting period, age and size.
+func (a *asking) rules(r reading) {
 	l, lac := a.l, a.lac
 	if s := l.stopOn(a.on); s != nil {
 		text := "she is not to be bred"
@@ -252,6 +401,9 @@ func (a *asking) rules() {
 	}
 	if lac.dried != 0 {
 		a.say(ReasonDry, No, lac.dried, 0, "she is dry since %s", lac.dried)
+		if due := a.pastDue(l); due != 0 && (r.sign() != nil || r.hand != nil) {
+			a.say(ReasonCalvingMissing, No, due, 0, "she was due on %s: is a calving missing", due)
+		}
 	}
 	ready := a.h.mayBeBred(l, lac, a.on)
 	p := a.h.policies.On(a.on)
@@ -261,6 +413,9 @@ func (a *asking) rules() {
 	case lac.heifer() && a.on < ready:
 		a.say(ReasonTooYoung, No, l.born, ready-1, "a heifer of %d days; heifers are bred from day %d on", a.on-l.born, ready-l.born)
 	case lac.heifer():
+		a.size()
+	case ready == 0 && r.hand != nil && r.hand.a == inHeat:
+		a.say(ReasonCalvingUnknown, "", 0, 0, "no calving of hers is recorded, so that it is not known whether the waiting period is over")
 	case ready == 0:
 		a.say(ReasonCalvingUnknown, ExamineFirst, 0, 0, "no calving of hers is recorded, so that it is not known whether the waiting period is over or whether she is pregnant")
 	case a.on < ready:
@@ -268,6 +423,44 @@ func (a *asking) rules() {
 	case p.LastBreedingDays != 0 && int(a.on-lac.calved) > p.LastBreedingDays:
 		a.say(ReasonPastLast, No, lac.calved+event.Date(p.LastBreedingDays)+1, 0, "%d days in milk; this herd breeds no cow after day %d", a.on-lac.calved, p.LastBreedingDays)
 	}
+}
+
+// size asks whether a heifer that is old enough is big enough.
+func (a *asking) size() {
+	a.say(ReasonSizeUnknown, "", 0, 0, "a heifer of %s; size not known: is she big enough", months(int(a.on-a.l.born)))
+}
+
+// months gives an age in days in whole months of 30.4 days.
+func months(days int) string { return plural(days*10/304, "month") }
+
+// pastDue is the due date of a pregnancy that lies behind the day; 0 if none does.
+func (k *lookup) pastDue(l *life) event.Date {
+	if p := l.pregnancyOn(k.on); p != nil {
+		if due, _ := k.h.due(l, p); due != 0 && due < k.on {
+			return due
+		}
+	}
+	return 0
+}
+
+// again tells whether she stands in heat again so long after a breeding that the
+// herd breeds her once more in the same heat, and after how many hours.
+func (a *asking) again(s *service, sign *rec) (hours int, ok bool) {
+	after := a.h.policies.On(a.on).RebreedAfterHours
+	if after == 0 || sign == nil || !sign.standing() || s.from < 0 {
+		return 0, false
+	}
+	last := &a.l.recs[s.to-1]
+	minutes := 24 * 60 * int(sign.on-last.on)
+	if sign.minute != noon && last.minute != noon { // else the time of one of the two is not known
+		minutes += int(sign.minute - last.minute)
+	}
+	return minutes / 60, minutes >= 60*after
+}
+
+// standing tells whether somebody saw her stand, or watched her heat.
+func (r *rec) standing() bool {
+	return r.kind == event.KindHeat && (r.num&signStanding != 0 || foundWords[r.c] == watching)
 }
 
 // sinceService judges the time since her last service.
@@ -282,22 +475,34 @@ func (a *asking) sinceService(r reading) {
 		a.say(ReasonBullRun, ExamineFirst, s.first, s.last, "she ran with a bull from %s to %s and has not been diagnosed since: she may be pregnant", s.first, s.last)
 		return
 	case days <= defaultMerge:
+		if hours, ok := a.again(s, r.inHeat()); ok {
+			a.say(ReasonRebreed, Yes, s.first, s.last+defaultMerge, "bred %s and standing again after %s: this herd breeds her once more", daysAgo(days), plural(hours, "hour"))
+			return
+		}
 		a.say(ReasonSameHeat, No, s.first, s.last+defaultMerge, "bred %s: this is the same heat", daysAgo(days))
+		return
+	case s.outcome == lost:
+		if p, until := a.lossBefore(a.l, a.lac); p == nil || a.on > until { // else it is said already
+			a.say(ReasonLost, "", s.whyOn, 0, "she conceived to her last service, %s, and lost it (recorded %s)", s.last, a.lostOn(s))
+		}
 		return
 	case !s.awaits():
 		a.say(ReasonOpen, "", s.whyOn, 0, "her last service, %s, did not hold: %s", s.last, whyTexts[s.why])
 		return
 	}
-	examined := r.hand != nil && r.hand.a == inHeat
+	seen := r.inHeat()
+	if seen == nil {
+		seen = r.before()
+	}
 	v := ExamineFirst
-	if examined {
-		v = Yes // today's palpation decides
+	if seen != nil && seen.kind == event.KindPalpation {
+		v = Yes // what the hand found decides
 	}
 	switch {
 	case days < 18:
 		a.say(ReasonShortReturn, v, s.last, s.last+17, "bred %s, result not known: too soon for a normal return (18 to 24 days)", daysAgo(days))
 	case days <= 24:
-		if v == ExamineFirst && r.inHeat() != nil {
+		if seen != nil {
 			v = Yes
 		}
 		a.say(ReasonNormalReturn, v, s.last, s.last+24, "bred %s, result not known: within a normal return (18 to 24 days)", daysAgo(days))
@@ -328,13 +533,21 @@ func (a *asking) withheldPeriods() {
 	}
 }
 
+// lostOn is when the loss of what a service brought was recorded.
+func (a *asking) lostOn(s *service) event.Date {
+	if s.pregnancy >= 0 {
+		return a.l.pregnancies[s.pregnancy].lostOn
+	}
+	return s.whyOn
+}
+
 // heat judges the signs of the day in a cow that nothing else speaks against.
 func (a *asking) heat(r reading) {
 	switch {
 	case r.hand != nil && r.hand.a == inHeat:
-		a.say(ReasonPalpatedHeat, Yes, a.on, a.on, "found in heat by palpation today")
+		a.say(ReasonPalpatedHeat, Yes, a.on, a.on, "found in heat by palpation today%s", felt(r.hand))
 	case r.hand != nil && r.hand.a == notInHeat:
-		a.say(ReasonPalpatedNot, No, a.on, a.on, "found not in heat by palpation today")
+		a.say(ReasonPalpatedNot, No, a.on, a.on, "found not in heat by palpation today%s", felt(r.hand))
 	case r.hand != nil && r.hand.a == unclear:
 		a.say(ReasonPalpatedUnsure, ExamineFirst, a.on, a.on, "the palpation of today was unclear: look at her again")
 	case r.today != nil && r.today.a == inHeat:
@@ -344,20 +557,20 @@ func (a *asking) heat(r reading) {
 		if r.walked {
 			text = "her pen was walked today and nothing was noted of her: read not in heat"
 		}
-		a.say(ReasonNotInHeat, "", a.on, a.on, "%s; there is no heat to breed her on", text)
-		a.clear()
-	case r.yesterday != nil && r.yesterday.a == inHeat:
-		a.say(ReasonInHeat, Yes, r.yesterday.on, a.on, "read in heat yesterday and not bred since")
+		a.without(ReasonNotInHeat, text)
+	case r.before() != nil:
+		a.say(ReasonInHeat, Yes, a.on-1, a.on, "%s and not bred since", saw(r.before(), a.on))
 	default:
-		a.say(ReasonNoReading, "", a.on, a.on, "no heat reading today")
-		a.clear()
+		a.without(ReasonNoReading, "no heat seen today")
 	}
 }
 
-// clear says that nothing speaks against breeding her, unless a reason has
-// said yes already.
-func (a *asking) clear() {
-	if a.verdict == "" {
-		a.say(ReasonClear, Yes, 0, 0, "nothing in her records speaks against breeding her when she is in heat")
+// without says that no heat was seen, and that she may be bred when she is in heat
+// where nothing else was said.
+func (a *asking) without(code, text string) {
+	if a.verdict != "" {
+		a.say(code, "", a.on, a.on, "%s", text)
+		return
 	}
+	a.say(code, WhenInHeat, a.on, a.on, "%s; may be bred when she is in heat", text)
 }

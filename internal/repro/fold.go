@@ -96,7 +96,7 @@ func (a *arena) life() *life {
 func (a *arena) bytes() int64 {
 	size := a.full + int64(cap(a.recs))*bytesOfRec
 	if a.side != nil {
-		size += int64(cap(a.side.pasts))*bytesOfPast + int64(cap(a.side.withheld))*8
+		size += int64(cap(a.side.pasts))*bytesOfPast + int64(cap(a.side.withheld))*bytesOfHeld
 	}
 	return size
 }
@@ -104,6 +104,7 @@ func (a *arena) bytes() int64 {
 const (
 	bytesOfRec  = int64(unsafe.Sizeof(rec{}))
 	bytesOfPast = int64(unsafe.Sizeof(past{}))
+	bytesOfHeld = int64(unsafe.Sizeof(withheld{}))
 )
 
 // bearer is who bears one number while a group of numbers is folded.

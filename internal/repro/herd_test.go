@@ -51,7 +51,8 @@ func constructedPolicies(t testing.TB) repro.Policies {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var p repro.Policy
+	p := repro.DefaultPolicy()
+	p.GestationByBreed = nil
 	if err := json.Unmarshal(raw, &p); err != nil {
 		t.Fatal(err)
 	}

@@ -251,12 +251,17 @@ func TestPolicyValidate(t *testing.T) {
 		"/gestation_by_breed/jersey": func(p *repro.Policy) {
 			p.GestationByBreed = map[string]repro.BreedGestation{"jersey": {Heifer: 280}}
 		},
-		"/dry_off_before_days":     func(p *repro.Policy) { p.DryOffBefore = 151 },
-		"/last_breeding_days":      func(p *repro.Policy) { p.LastBreedingDays = 10 },
-		"/monthly_pregnant_target": func(p *repro.Policy) { p.MonthlyPregnantTarget = 8 },
-		"/open_cost/currency":      func(p *repro.Policy) { p.Cost.Currency = "" },
-		"/open_cost/after_days":    func(p *repro.Policy) { p.Cost.AfterDays = -1 },
-		"/open_cost/high":          func(p *repro.Policy) { p.Cost.Low = 4 },
+		"/wait_after_loss_days":        func(p *repro.Policy) { p.WaitAfterLoss = 121 },
+		"/rebreed_after_hours":         func(p *repro.Policy) { p.RebreedAfterHours = 49 },
+		"/repeat_breeder_from":         func(p *repro.Policy) { p.RepeatBreederFrom = 1 },
+		"/report_calvings_before_days": func(p *repro.Policy) { p.ReportCalvingsBefore = 291 },
+		"/unknown_animals":             func(p *repro.Policy) { p.UnknownAnimals = "ask" },
+		"/dry_off_before_days":         func(p *repro.Policy) { p.DryOffBefore = 151 },
+		"/last_breeding_days":          func(p *repro.Policy) { p.LastBreedingDays = 10 },
+		"/monthly_pregnant_target":     func(p *repro.Policy) { p.MonthlyPregnantTarget = 8 },
+		"/open_cost/currency":          func(p *repro.Policy) { p.Cost.Currency = "" },
+		"/open_cost/after_days":        func(p *repro.Policy) { p.Cost.AfterDays = -1 },
+		"/open_cost/high":              func(p *repro.Policy) { p.Cost.Low = 4 },
 		"/open_cost/curve/1/days": func(p *repro.Policy) {
 			p.Cost.Curve = []repro.CurvePoint{{Days: 10}, {Days: 10}}
 		},
@@ -276,7 +281,7 @@ func TestLastBreedingDay(t *testing.T) {
 	p.LastBreedingDays = 300
 	s := tell(t).calved("1", "2024-01-01").until("2024-12-31")
 	h := fold(s.events, repro.Policies{{Policy: p}})
-	for on, want := range map[event.Date]repro.Verdict{day("2024-01-01") + 300: repro.Yes, day("2024-01-01") + 301: repro.No} {
+	for on, want := range map[event.Date]repro.Verdict{day("2024-01-01") + 300: repro.WhenInHeat, day("2024-01-01") + 301: repro.No} {
 		e, _ := h.Eligibility("1", on)
 		equal(t, on.String(), e.Verdict, want)
 	}

@@ -108,7 +108,7 @@ var listers = []lister{
 	{
 		def: ListDefinition{
 			Name: ListWalk, Title: "Heat walk",
-			Text:    "Every female old enough to be bred that stands in the pen: the colour that she should carry, and what a rubbed mark would mean today. The verdict is whether she may be bred if she were read in heat.",
+			Text:    "Every female old enough to be bred that stands in the pen, but dry cows and those so near calving that a cow would be dried off: the colour that she should carry, and what a rubbed mark would mean today. The verdict is whether she may be bred if she were read in heat.",
 			Sources: []string{"S65", "common practice, no source (mark colours, what a rub means)"},
 		},
 		caution: []string{cautionHeatCows}, make: (*making).walk, order: byPen,
@@ -116,7 +116,7 @@ var listers = []lister{
 	{
 		def: ListDefinition{
 			Name: ListExamine, Title: "To be examined for heat",
-			Text: "Suspects that nobody has examined or read since, and pregnant cows with a sign of heat.",
+			Text: "Suspects that nobody has examined or read since; cows in heat whose records do not let them be bred before they are examined; pregnant cows with a sign of heat, up to day 90 of pregnancy; and those whom the hand left unclear today. Not on it is who would not be bred on a clear mark either.",
 			Days: 1, MaxDays: 21, DaysAre: "days back from which a reading still stands",
 			Sources: []string{"S47", "S48", "S102"},
 		},
@@ -125,8 +125,8 @@ var listers = []lister{
 	{
 		def: ListDefinition{
 			Name: ListBreed, Title: "To be bred",
-			Text: "Found in heat on the day, by reading or by hand, and not bred that day or the day before. A cow that the records say is pregnant is never on it; one whose state is not known says so, and is to be examined first.",
-			Days: 0, MaxDays: 1, DaysAre: "1 adds those found in heat the day before and not bred since",
+			Text: "Found in heat on the day or in the second half of the day before, by reading or by hand, and not bred since. A cow that the records say is pregnant is never on it; one whose state is not known says so, and is to be examined first: she is on the examine list too.",
+			Days: 0, MaxDays: 1, DaysAre: "1 adds those found in heat in the first half of the day before and not bred since",
 			Sources: []string{"S44", "S45", "common practice"},
 		},
 		caution: []string{cautionHandling, cautionGlove, cautionNoTreating}, make: (*making).breed, order: byPen,
@@ -325,7 +325,13 @@ func byDryOff(_ *making, a, b *ListRow) int { return cmp.Compare(a.DryOffOn, b.D
 
 // leftTexts say why somebody who might be looked for on a list is not on it.
 var leftTexts = map[string]string{
-	ReasonPregnant:       "a sign of heat, but recorded as pregnant: on the examine list",
+	ReasonPregnant:       "a sign of heat, but recorded as pregnant",
+	ReasonFeltPregnant:   "felt in heat and recorded as pregnant: a pregnancy diagnosis decides",
+	"far_in_calf":        "a sign of heat in a cow 90 days or more in calf: report it to whoever diagnoses",
+	"sign_no":            "a sign of heat in a cow that may not be bred today",
+	ReasonAfterLoss:      "a sign of heat while she rests after a loss",
+	"dry_no_walk":        "dry cows",
+	"near_calving":       "near calving",
 	ReasonFoundPregnant:  "found pregnant by palpation today",
 	ReasonStopped:        "a sign of heat, but not to be bred",
 	ReasonDry:            "a sign of heat, but dry",
@@ -334,7 +340,7 @@ var leftTexts = map[string]string{
 	ReasonPastLast:       "a sign of heat after the herd's last day of breeding",
 	ReasonSameHeat:       "a sign of heat, but bred today or yesterday: the same heat",
 	ReasonPalpatedNot:    "found not in heat by palpation today",
-	"in_heat_yesterday":  "found in heat yesterday and not bred since: days=1 shows them",
+	"in_heat_yesterday":  "found in heat in the first half of yesterday and not bred since: days=1 shows them",
 	"examined_this_week": "due, but examined within the last seven days",
 	"confirm_missed":     "more than 75 days pregnant without a second check",
 	"conception_undated": "pregnant, but the date of conception is not known, so that the due date is not either",

@@ -112,14 +112,14 @@ func TestBreedAndExamineLists(t *testing.T) {
 		{"suspect two days ago", fresh().heat("1", "2024-04-20", event.Suspect), "", "", "", ""},
 		{"suspect, found in heat", fresh().heat("1", on, event.Suspect).palpated("1", on, event.InHeat), "1:palpated_in_heat", "", "", repro.Yes},
 		{"suspect, found not in heat", fresh().heat("1", on, event.Suspect).palpated("1", on, event.NotInHeat), "", "", "", ""},
-		{"suspect a day after breeding", fresh().bred("1", "2024-04-21").heat("1", on, event.Suspect), "", "1:suspect_heat", "", ""},
+		{"suspect a day after breeding", fresh().bred("1", "2024-04-21").heat("1", on, event.Suspect), "", "", "", ""},
 		{"bred 21 days ago, in heat", fresh().bred("1", "2024-04-01").heat("1", on, event.InHeat), "1:in_heat", "", "", repro.Yes},
-		{"bred 10 days ago, in heat", fresh().bred("1", "2024-04-12").heat("1", on, event.InHeat), "1:short_return", "", "", repro.ExamineFirst},
-		{"bred 52 days ago, in heat", fresh().bred("1", "2024-03-01").heat("1", on, event.InHeat), "1:bred_result_unknown", "", "", repro.ExamineFirst},
-		{"calving not recorded, in heat", tell(t).heat("1", on, event.InHeat), "1:calving_unknown", "", "", repro.ExamineFirst},
+		{"bred 10 days ago, in heat", fresh().bred("1", "2024-04-12").heat("1", on, event.InHeat), "1:short_return", "1:short_return", "", repro.ExamineFirst},
+		{"bred 52 days ago, in heat", fresh().bred("1", "2024-03-01").heat("1", on, event.InHeat), "1:bred_result_unknown", "1:bred_result_unknown", "", repro.ExamineFirst},
+		{"calving not recorded, in heat", tell(t).heat("1", on, event.InHeat), "1:calving_unknown", "1:calving_unknown", "", repro.ExamineFirst},
 		{"pregnant, in heat", fresh().bred("1", "2024-03-01").pregnant("1", "2024-04-05", 35).heat("1", on, event.InHeat), "", "1:heat_while_pregnant", "pregnant=1", ""},
 		{"pregnant, suspect", fresh().bred("1", "2024-03-01").pregnant("1", "2024-04-05", 35).heat("1", on, event.Suspect), "", "1:heat_while_pregnant", "", ""},
-		{"pregnant, palpated in heat", fresh().bred("1", "2024-03-01").pregnant("1", "2024-04-05", 35).palpated("1", on, event.InHeat), "", "1:heat_while_pregnant", "pregnant=1", ""},
+		{"pregnant, palpated in heat", fresh().bred("1", "2024-03-01").pregnant("1", "2024-04-05", 35).palpated("1", on, event.InHeat), "", "", "pregnant=1", ""},
 		{"pregnant, and nothing seen", fresh().bred("1", "2024-03-01").pregnant("1", "2024-04-05", 35), "", "", "", ""},
 		{"gone", fresh().heat("1", on, event.InHeat).left("1", on, ""), "", "", "", ""},
 	} {
@@ -132,7 +132,7 @@ func TestBreedAndExamineLists(t *testing.T) {
 			if w.breed != "" {
 				r := b.Rows[0]
 				equal(t, "verdict", r.Verdict, w.verdict)
-				if unknown := w.verdict == repro.ExamineFirst; unknown != strings.Contains(r.Text, "not known") || unknown != (len(r.Examine) > 0) {
+				if unknown := w.verdict == repro.ExamineFirst; unknown != strings.Contains(r.Text, "examine her first") || unknown != (len(r.Examine) > 0) {
 					t.Errorf("a state that is not known is not said: %+v", r)
 				}
 			}
@@ -141,10 +141,28 @@ func TestBreedAndExamineLists(t *testing.T) {
 	s := fresh()
 	s.heat("1", on, event.InHeat)
 	s.events[len(s.events)-1].Half = event.AM
+	s.events[len(s.events)-1].Data = &event.Heat{Verdict: event.InHeat, Signs: []string{"standing"}}
 	r := list(t, s.until(on).herd(), repro.ListBreed, on, "", 0).Rows[0]
 	if !strings.Contains(r.Text, "this afternoon") { // S44
 		t.Errorf("no hint of the a.m.-p.m. rule: %s", r.Text)
 	}
+	s = fresh()
+	s.heat("1", on, event.InHeat)
+	s.events[len(s.events)-1].Half = event.AM
+	s.events[len(s.events)-1].Data = &event.Heat{Verdict: event.InHeat, FoundBy: "chalk", Chalk: event.Rubbed}
+	if r := list(t, s.until(on).herd(), repro.ListBreed, on, "", 0).Rows[0]; strings.Contains(r.Text, "a.m.") { // its beginning is up to a day old
+		t.Errorf("chalk times a breeding: %s", r.Text)
+	}
+	s = fresh()
+	s.heat("1", "2024-04-21", event.InHeat)
+	s.events[len(s.events)-1].Half = event.PM
+	equal(t, "yesterday afternoon's, not bred", rows(list(t, s.until(on).herd(), repro.ListBreed, on, "", 0)), "1:in_heat")
+	s.bred("1", "2024-04-21")
+	equal(t, "yesterday afternoon's, bred", rows(list(t, s.until(on).herd(), repro.ListBreed, on, "", 0)), "")
+	// The fault that ended the service: tone and mucus were looked up as a way of finding heats.
+	s = fresh().heat("1", on, event.Suspect)
+	s.add("1", on, &event.Palpation{Verdict: event.InHeat, Tone: "strong", Mucus: "clear"})
+	equal(t, "felt", list(t, s.until(on).herd(), repro.ListBreed, on, "", 0).Rows[0].Text, "found in heat by palpation today, strong tone, mucus clear")
 	h := fresh().heat("1", "2024-04-21", event.InHeat).until(on).herd()
 	equal(t, "breed with yesterday's", rows(list(t, h, repro.ListBreed, on, "", 1)), "1:in_heat")
 	h = fresh().heat("1", "2024-04-18", event.Suspect).until(on).herd()
@@ -181,9 +199,11 @@ func TestWalkList(t *testing.T) {
 		{"off_return", repro.ExamineFirst, "blue", bred(48)},
 		{"bred_result_unknown", repro.ExamineFirst, "blue", bred(49)},
 		{"pregnant", repro.ExamineFirst, "blue", bred(60).pregnant("1", "2024-06-10", 40)},
+		{"pregnant", repro.No, "blue", bred(90).pregnant("1", "2024-06-10", 70)},
+		{"after_loss", repro.No, "yellow", bred(80).pregnant("1", "2024-05-20", 39).open("1", "2024-06-20")},
+		{"after_loss", repro.ExamineFirst, "yellow", bred(50).pregnant("1", "2024-06-18", 38).open("1", "2024-06-22")},
 		{"open", repro.Yes, "yellow", bred(60).open("1", "2024-06-10")},
 		{"stopped", repro.No, "", stopped},
-		{"dry", repro.No, "", dry},
 		{"calving_unknown", repro.ExamineFirst, "yellow", tell(t).heat("1", "2024-06-01", event.NotInHeat)},
 	} {
 		p := repro.DefaultPolicy()
@@ -199,6 +219,9 @@ func TestWalkList(t *testing.T) {
 		equal(t, w.code+": mark", r.Mark, w.mark)
 		equal(t, w.code+": colours of the herd", l.OpenMark+" "+l.BredMark, "yellow blue")
 	}
+	equal(t, "dry cows are not walked", left(list(t, dry.until(on).herd(), repro.ListWalk, on, "", 0)), "dry_no_walk=1")
+	late := tell(t).calved("1", "2023-01-01").bred("1", "2023-11-01").pregnant("1", "2023-12-10", 39).until(on).herd()
+	equal(t, "nor those near calving", left(list(t, late, repro.ListWalk, on, "", 0)), "near_calving=1")
 	s := penned(penned(penned(tell(t), "10", on, "b2"), "9", on, "b2"), "7", on, "b10").born("8", on).until(on)
 	l := list(t, s.herd(), repro.ListWalk, on, "", 0)
 	equal(t, "order and calves", rows(l)+" / "+left(l), "9:calving_unknown 10:calving_unknown 7:calving_unknown / calf=1")
@@ -364,7 +387,7 @@ func untrue(h *repro.Herd, name string, r *repro.ListRow, v *repro.CowView, days
 		switch {
 		case v.Pregnant != nil:
 			return "she is recorded as pregnant"
-		case !heat(event.InHeat, days):
+		case !heat(event.InHeat, 1):
 			return "nobody found her in heat"
 		case e.Verdict == repro.No || e.Verdict != r.Verdict:
 			return "her eligibility is " + string(e.Verdict)
@@ -373,9 +396,10 @@ func untrue(h *repro.Herd, name string, r *repro.ListRow, v *repro.CowView, days
 		}
 	case repro.ListExamine:
 		switch {
-		case v.Pregnant != nil && (heat(event.Suspect, max(days, 1)) || heat(event.InHeat, 0)):
-		case v.Pregnant != nil || !heat(event.Suspect, days):
-			return "nobody read her as suspect"
+		case !heat(event.Suspect, max(days, 1)) && !heat(event.InHeat, 1) && !heat(event.Unclear, 0):
+			return "nobody saw a sign"
+		case days <= 1 && e.Verdict != repro.ExamineFirst:
+			return "her eligibility is " + string(e.Verdict)
 		}
 	case repro.ListDiagnose:
 		for _, x := range v.Heats {
@@ -422,7 +446,14 @@ func belongs(h *repro.Herd, name string, v *repro.CowView, on event.Date, days i
 	}
 	switch name {
 	case repro.ListWalk:
-		return v.Status.Code != repro.StatusCalf
+		return v.Status.Code != repro.StatusCalf && v.Status.Code != repro.StatusDry && v.Pregnant == nil
+	case repro.ListExamine:
+		e, _ := h.Eligibility(v.Name, on)
+		sign := slices.ContainsFunc(e.Reasons, func(r repro.Reason) bool {
+			return slices.Contains([]string{repro.ReasonInHeat, repro.ReasonPalpatedHeat, repro.ReasonHeatPregnant, repro.ReasonPalpatedUnsure}, r.Code) && r.Since == on ||
+				r.Code == repro.ReasonSuspect && int(on-r.Since) <= days
+		})
+		return e.Verdict == repro.ExamineFirst && sign
 	case repro.ListBreed:
 		e, _ := h.Eligibility(v.Name, on)
 		today := slices.ContainsFunc(e.Reasons, func(r repro.Reason) bool {

@@ -21,12 +21,19 @@ func (m *making) walk() {
 	}
 	m.each(func(l *life) {
 		a := m.ask(l, "")
-		if a.e.Status.Code == StatusCalf {
+		switch {
+		case a.e.Status.Code == StatusCalf:
 			m.leave("calf")
+			return
+		case a.lac.dried != 0:
+			m.leave("dry_no_walk")
+			return
+		case m.nearCalving(l):
+			m.leave("near_calving")
 			return
 		}
 		r := m.rub(l, a.lac)
-		rubbed := reading{today: &rec{kind: event.KindHeat, a: inHeat, on: m.on}}
+		rubbed := reading{today: &rec{kind: event.KindHeat, a: inHeat, on: m.on, minute: noon}}
 		if hand := a.readings().hand; hand != nil && hand.a == pregnant {
 			rubbed.hand = hand // a rub does not undo what the hand found today
 		}
@@ -44,6 +51,17 @@ func (m *making) walk() {
 		}
 		m.add(r)
 	})
+}
+
+// nearCalving tells whether she is so close to her due date that a cow would be dried
+// off: she stands with those that calve, and nobody reads her for heat.
+func (m *making) nearCalving(l *life) bool {
+	p := l.pregnancyOn(m.on)
+	if p == nil {
+		return false
+	}
+	due, _ := m.h.due(l, p)
+	return due != 0 && m.on >= due-event.Date(m.h.policies.On(due).DryOffBefore)
 }
 
 func missingMarks(p *Policy) string {
@@ -64,11 +82,17 @@ func (m *making) rub(l *life, lac *lactation) ListRow {
 	}
 	ready := m.h.mayBeBred(l, lac, m.on)
 	pol := m.h.policies.On(m.on)
+	lostHer, rests := m.lossBefore(l, lac)
 	switch st := l.stopOn(m.on); {
-	case lac.dried != 0:
-		return m.row(l, ReasonDry, lac.dried, 0, "dry, and not recorded as pregnant: a rub is a reason to ask whether she is")
 	case st != nil:
 		return m.row(l, ReasonStopped, st.from, st.to, "not to be bred: note a rub and no more")
+	case lostHer != nil && m.on <= rests:
+		r := m.row(l, ReasonAfterLoss, lostHer.lostOn, rests, "she conceived and lost it (recorded %s), and rests until %s: note a rub, since it dates the next heat", lostHer.lostOn, rests)
+		if lostHer.conceived == 0 || lostHer.lostOn-lostHer.conceived < lossWaits {
+			r.Text = fmt.Sprintf("she conceived and lost it early (recorded %s): examine her before she is bred on a rub", lostHer.lostOn)
+		}
+		r.Seqs = []int64{lostHer.lostSeq}
+		return r
 	case s != nil && (s.awaits() || m.on <= s.last+defaultMerge):
 		return m.rubBred(l, s)
 	case !lac.heifer() && ready == 0:
@@ -93,7 +117,11 @@ func (m *making) rubPregnant(l *life, p *pregnancy) ListRow {
 	if p.conceived != 0 {
 		days = fmt.Sprintf("for %d days", m.on-p.conceived)
 	}
-	r := m.row(l, ReasonPregnant, p.begins(), 0, "pregnant %s: a rub is no reason to breed her, since one pregnant cow in eighteen shows heat; examine her again", days)
+	do := "examine her again"
+	if p.conceived != 0 && m.on-p.conceived >= farInCalf {
+		do = "report it to whoever diagnoses"
+	}
+	r := m.row(l, ReasonPregnant, p.begins(), 0, "pregnant %s: a rub is no reason to breed her, since one pregnant cow in eighteen shows heat; %s", days, do)
 	r.Seqs = []int64{p.seq}
 	return r
 }
@@ -149,32 +177,71 @@ func (m *making) examine() {
 		a := m.ask(l, "")
 		r := a.readings()
 		sign := m.unresolved(l, r)
-		if p := l.pregnancyOn(m.on); p != nil {
-			if sign == nil {
-				sign = r.inHeat()
-			}
-			if sign == nil {
-				return
-			}
-			a.answer(r)
-			row := m.row(l, ReasonHeatPregnant, sign.on, 0, "recorded as pregnant, and %s %s: examine her before anyone changes the record", verdictTexts[sign.a], daysAgo(int(m.on-sign.on)))
-			m.addExamine(row, a, sign)
-			return
+		if sign == nil {
+			sign, _ = m.found(l, a, r)
+		}
+		if sign == nil && r.hand != nil && r.hand.a == unclear {
+			sign = r.hand
 		}
 		if sign == nil {
 			return
 		}
-		a.answer(r)
-		text := "read as suspect " + daysAgo(int(m.on-sign.on))
-		if c := chalkWords[sign.b]; c != "" {
-			text += ", chalk " + c
+		if sign.on < m.on-1 { // older than what an answer of the day looks at
+			r.yesterday = sign
 		}
-		row := m.row(l, ReasonSuspect, sign.on, 0, "%s, and not examined or read since", text)
-		m.addExamine(row, a, sign)
+		a.answer(r)
+		p := l.pregnancyOn(m.on)
+		text := saw(sign, m.on)
+		switch {
+		case a.verdict == No && p != nil && sign == r.hand:
+			m.leave(ReasonFeltPregnant)
+		case a.verdict == No && p != nil:
+			m.leave("far_in_calf")
+		case a.verdict == No:
+			m.leave("sign_no")
+		case a.verdict != ExamineFirst:
+		case p != nil:
+			m.addExamine(m.row(l, ReasonHeatPregnant, sign.on, 0, "recorded as pregnant, and %s: examine her before anyone changes the record", text), a, sign)
+		case sign.a == suspect:
+			m.addExamine(m.row(l, ReasonSuspect, sign.on, 0, "%s, and not examined or read since", text), a, sign)
+		case sign == r.hand && sign.a == unclear:
+			m.addExamine(m.row(l, ReasonPalpatedUnsure, sign.on, 0, "%s: look at her again", text), a, sign)
+		default:
+			m.addExamine(m.row(l, a.first(ExamineFirst), sign.on, 0, "%s; %s", text, a.text(a.first(ExamineFirst))), a, sign)
+		}
 	})
 }
 
-var verdictTexts = map[uint8]string{inHeat: "in heat", suspect: "read as suspect"}
+// saw tells what was read or felt of her and when, in words.
+func saw(r *rec, on event.Date) string {
+	when := daysAgo(int(on - r.on))
+	if r.kind == event.KindPalpation {
+		what := map[uint8]string{inHeat: "found in heat by palpation", unclear: "palpated and unclear"}[r.a]
+		return what + " " + when + felt(r)
+	}
+	text := map[uint8]string{inHeat: "read in heat", suspect: "read as suspect"}[r.a] + " " + when
+	if c := chalkWords[r.b]; c != "" {
+		text += ", chalk " + c
+	}
+	if w := foundWords[r.c]; w != "" && w != "chalk" {
+		text += ", found by " + w
+	}
+	return text
+}
+
+// found is the sign on which she would be bred: of today, or of yesterday if she was
+// not bred since and nobody has read or felt her otherwise; and whether it is one of
+// yesterday morning, whose time for breeding has gone by.
+func (m *making) found(l *life, a *asking, r reading) (sign *rec, late bool) {
+	if sign = r.inHeat(); sign != nil {
+		return sign, false
+	}
+	y := r.before()
+	if y == nil || a.bredSince(y.on) || l.pregnancyOn(m.on) != nil {
+		return nil, false
+	}
+	return y, y.minute <= noon
+}
 
 func (m *making) addExamine(row ListRow, a *asking, sign *rec) {
 	row.Verdict, row.Reasons, row.Examine = ExamineFirst, a.e.Reasons, examineTexts
@@ -224,6 +291,16 @@ func (m *making) felt(recs []rec, on event.Date) bool {
 	return false
 }
 
+// text is what was said under a code; "" if nothing was.
+func (a *asking) text(code string) string {
+	for i := range a.e.Reasons {
+		if a.e.Reasons[i].Code == code {
+			return a.e.Reasons[i].Text
+		}
+	}
+	return ""
+}
+
 // first is the first reason that speaks for a verdict.
 func (a *asking) first(v Verdict) string {
 	for _, r := range a.e.Reasons {
@@ -239,13 +316,7 @@ func (m *making) breed() {
 	m.each(func(l *life) {
 		a := m.ask(l, "")
 		r := a.readings()
-		sign := r.inHeat()
-		late := false
-		if sign == nil && r.today == nil && r.hand == nil && r.yesterday != nil && r.yesterday.a == inHeat && !a.bredSince(r.yesterday.on) {
-			if (r.handYesterday == nil || r.handYesterday.a == inHeat) && l.pregnancyOn(m.on) == nil {
-				sign, late = r.yesterday, true
-			}
-		}
+		sign, late := m.found(l, a, r)
 		if sign == nil {
 			return
 		}
@@ -270,21 +341,22 @@ func (a *asking) bredSince(on event.Date) bool {
 }
 
 func (m *making) addBreed(l *life, a *asking, sign *rec) {
-	code, how := ReasonInHeat, "read in heat"
+	code := ReasonInHeat
 	if sign.kind == event.KindPalpation {
-		code, how = ReasonPalpatedHeat, "found in heat by palpation"
+		code = ReasonPalpatedHeat
 	}
-	text := how + " " + daysAgo(int(m.on-sign.on))
-	if w := foundWords[sign.c]; sign.kind == event.KindHeat && w != "" {
-		text += " (" + w + ")"
-	}
-	row := m.row(l, code, sign.on, m.on, "%s%s", text, timing(sign, m.on))
+	row := m.row(l, code, sign.on, m.on, "%s%s", saw(sign, m.on), timing(sign, m.on))
 	row.Verdict, row.Reasons, row.Examine = a.verdict, a.e.Reasons, a.e.Examine
 	row.Caution = []string{cautionHandling, cautionGlove}
 	if a.verdict == ExamineFirst {
 		row.Code = a.first(ExamineFirst)
-		row.Text += "; her state is not known: examine her first"
+		row.Text += "; examine her first: " + a.text(row.Code)
 		row.Caution = append(row.Caution, cautionNoTreating)
+	}
+	for _, code := range []string{ReasonRepeat, ReasonProgram, ReasonSizeUnknown, ReasonRebreed} {
+		if text := a.text(code); text != "" {
+			row.Text += "; " + text
+		}
 	}
 	row.Seqs = []int64{sign.seq}
 	if w := m.withheld(l); w != (WithheldView{}) {
@@ -293,11 +365,15 @@ func (m *making) addBreed(l *life, a *asking, sign *rec) {
 	m.add(row)
 }
 
-// timing is the a.m.-p.m. rule, as a hint: once a day does as well (S45, S46).
+// timing is the a.m.-p.m. rule, as a hint: once a day does as well (S45, S46). It
+// is for heats whose beginning was seen at a known time; the beginning of one that
+// rubbed chalk shows lies up to a day back.
 func timing(sign *rec, on event.Date) string {
 	switch {
-	case sign.minute == noon || sign.on != on:
+	case sign.minute == noon || !sign.standing():
 		return ""
+	case sign.on != on:
+		return ", in the afternoon: by the a.m.-p.m. rule she is bred this morning"
 	case sign.minute < noon:
 		return ", in the morning: by the a.m.-p.m. rule she is bred this afternoon"
 	}

@@ -17,7 +17,7 @@ import (
 // packForm is raised whenever the layout of a packed fold changes, or what newRec
 // takes from an event. The lists of words behind the codes are part of the format
 // by themselves; see PackFormat.
-const packForm = "2"
+const packForm = "3"
 
 // PackFormat names the layout and the meaning of a packed fold: one of another
 // format cannot be unpacked.
@@ -295,7 +295,8 @@ func (h *Herd) sound(r *rec, s *side) bool {
 		p := &s.pasts[r.text]
 		return p.parity >= absent && p.breed < words && p.dam < words && p.pen < words && int(p.sex) < len(sexWords) && int(p.how) < len(howWords)
 	case event.KindTreatment:
-		return true
+		w := &s.withheld[r.text]
+		return w.program < words && w.step < words
 	default:
 		return r.text < words
 	}

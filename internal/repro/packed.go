@@ -108,6 +108,7 @@ func appendRec(b []byte, r *rec, s *side, on event.Date, seq int64) []byte {
 	case event.KindTreatment:
 		w := s.withheld[r.text]
 		b = appendDay(appendDay(b, w.milk, r.on), w.meat, r.on)
+		b = binary.AppendUvarint(binary.AppendUvarint(b, uint64(w.program)), uint64(w.step))
 	default:
 	}
 	if paired(r.kind) {
@@ -316,6 +317,10 @@ func (c *cursor) rec(r *rec, s *side) {
 		var held withheld
 		held.milk, i = dayAt(b, i, r.on)
 		held.meat, i = dayAt(b, i, r.on)
+		n, i = varint(b, i)
+		held.program = word(n)
+		n, i = varint(b, i)
+		held.step = word(n)
 		s.withheld = append(s.withheld, held)
 	default:
 	}

@@ -54,7 +54,7 @@ func drawRecs(t *rapid.T, s *side) []rec {
 			})
 		case event.KindTreatment:
 			r.text = word(len(s.withheld))
-			s.withheld = append(s.withheld, withheld{date("milk"), date("meat")})
+			s.withheld = append(s.withheld, withheld{date("milk"), date("meat"), 0, 0})
 		default:
 		}
 		recs = append(recs, r)

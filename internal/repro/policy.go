@@ -33,6 +33,25 @@ type Policy struct {
 	GestationDays    int                       `json:"gestation_days"`
 	GestationByBreed map[string]BreedGestation `json:"gestation_by_breed"`
 
+	// Days from a recorded loss until she may be bred again, where the loss fell on
+	// day 43 of pregnancy or later; after an earlier one she is examined first.
+	WaitAfterLoss int `json:"wait_after_loss_days"`
+
+	// Hours after which a cow that stands in heat again may be bred once more in
+	// the same heat; 0 = never.
+	RebreedAfterHours int `json:"rebreed_after_hours"`
+
+	// The service of a lactation from which she is called a repeat breeder.
+	RepeatBreederFrom int `json:"repeat_breeder_from"`
+
+	// A calving fewer days than this after the service must be reported where the
+	// herd is; 0 = no such rule is stated.
+	ReportCalvingsBefore int `json:"report_calvings_before_days"`
+
+	// Whether an append about a number that the records do not know is refused or
+	// begins a history: UnknownRefuse or UnknownBegin.
+	UnknownAnimals string `json:"unknown_animals"`
+
 	LastBreedingDays int `json:"last_breeding_days"`  // no breeding after so many days in milk; 0 = no such rule
 	DryOffBefore     int `json:"dry_off_before_days"` // days from drying off to the due date
 
@@ -43,6 +62,12 @@ type Policy struct {
 	OpenMark string `json:"open_mark,omitempty"`
 	BredMark string `json:"bred_mark,omitempty"`
 }
+
+// What a policy says of an append about an unknown number.
+const (
+	UnknownRefuse = "refuse"
+	UnknownBegin  = "begin"
+)
 
 // BreedGestation is the mean length of gestation of a breed in days, for
 // heifers (first calving) and for cows.
@@ -94,7 +119,8 @@ func (c *OpenCost) At(days int) (low, high float64) {
 // DefaultPolicy is where a herd starts: waiting period 60 days (the usual
 // standard, indices.md V41), heifers from 13 months (396 days), diagnosis days
 // of indices.md 1.14, gestation by breed of Norman et al. 2009 (V13) and 280
-// days where the breed is not known, dry-off 60 days before the due date; cost
+// days where the breed is not known, dry-off 60 days before the due date; 30 days
+// of rest after a loss, a repeat breeder from the fourth service on; cost
 // of a day open 2 to 3 dollars after 115 days and a target of 8 % of the
 // milking cows made pregnant a month (common practice, no source).
 func DefaultPolicy() Policy {
@@ -111,6 +137,9 @@ func DefaultPolicy() Policy {
 			"guernsey":          {284.8, 285.7},
 			"brown_swiss":       {287.2, 287.5},
 		},
+		WaitAfterLoss:         30,
+		RepeatBreederFrom:     4,
+		UnknownAnimals:        UnknownRefuse,
 		DryOffBefore:          60,
 		Cost:                  OpenCost{Currency: "USD", AfterDays: 115, Low: 2, High: 3},
 		MonthlyPregnantTarget: 0.08,
@@ -165,6 +194,13 @@ func (p *Policy) Validate() error {
 	within("diagnose_after_calving_days", p.DiagnoseAfterCalving, 0, 120)
 	within("gestation_days", p.GestationDays, 260, 302)
 	within("dry_off_before_days", p.DryOffBefore, 0, 150)
+	within("wait_after_loss_days", p.WaitAfterLoss, 0, 120)
+	within("rebreed_after_hours", p.RebreedAfterHours, 0, 48)
+	within("repeat_breeder_from", p.RepeatBreederFrom, 2, 20)
+	within("report_calvings_before_days", p.ReportCalvingsBefore, 0, 290)
+	if p.UnknownAnimals != UnknownRefuse && p.UnknownAnimals != UnknownBegin {
+		add("/unknown_animals", "%q is neither %s nor %s", p.UnknownAnimals, UnknownRefuse, UnknownBegin)
+	}
 	if p.LastBreedingDays != 0 {
 		within("last_breeding_days", p.LastBreedingDays, 30, 3000)
 	}

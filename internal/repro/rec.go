@@ -60,13 +60,20 @@ const (
 	byArrival // stated when she came
 )
 
+// signStanding is the bit of standing in rec.num of a reading; watching is the word
+// of a heat that somebody watched.
+const (
+	signStanding = 1
+	watching     = "watching"
+)
+
 // Words of the fields that rec holds as a number; 0 is "not stated".
 var (
 	verdictWords = []string{"", event.InHeat, event.Suspect, event.NotInHeat, event.Pregnant, event.Open, event.Unclear}
 	methodWords  = []string{"", event.AI, event.Natural, event.Embryo}
 	examWords    = []string{"", event.ByPalpation, event.Ultrasound, event.Blood, event.Milk}
 	chalkWords   = []string{"", event.Intact, event.Disturbed, event.Rubbed, event.Gone}
-	foundWords   = []string{"", "chalk", "watching", "sensor", "other"}
+	foundWords   = []string{"", "chalk", watching, "sensor", "other"}
 	semenWords   = []string{"", "conventional", "sexed_female", "sexed_male", "beef"}
 	basisWords   = []string{"", event.ByHeat, event.Timed}
 	toneWords    = []string{"", "none", "some", "strong"}
@@ -122,8 +129,11 @@ type past struct {
 	sex, how                      uint8
 }
 
-// withheld is what a treatment says of milk and meat.
-type withheld struct{ milk, meat event.Date }
+// withheld is what a treatment says of milk and meat, and of a programme.
+type withheld struct {
+	milk, meat    event.Date
+	program, step word
+}
 
 // side holds what arrivals and treatments say beyond their recs, which have the
 // index in it as their text.
@@ -194,7 +204,7 @@ func (h *Herd) newRec(f *Fact, s *side) rec {
 		r.text = h.code(d.Reason)
 	case *event.Treatment:
 		r.text = word(len(s.withheld))
-		s.withheld = append(s.withheld, withheld{d.MilkWithheldUntil, d.MeatWithheldUntil})
+		s.withheld = append(s.withheld, withheld{d.MilkWithheldUntil, d.MeatWithheldUntil, h.code(d.Program), h.code(d.Step)})
 	case *event.Breeding:
 		r.until, r.text = d.Until, h.code(d.Sire)
 		r.a, r.b, r.c = codeOf(methodWords, d.Method), codeOf(semenWords, d.Semen), codeOf(basisWords, d.Basis)
@@ -294,7 +304,7 @@ func (h *Herd) content(s *side, a, b *rec) int {
 			cmp.Compare(p.parity, q.parity), cmp.Compare(p.sex, q.sex))
 	case event.KindTreatment:
 		p, q := &s.withheld[a.text], &s.withheld[b.text]
-		return cmp.Or(cmp.Compare(p.milk, q.milk), cmp.Compare(p.meat, q.meat))
+		return cmp.Or(cmp.Compare(p.milk, q.milk), cmp.Compare(p.meat, q.meat), cmp.Compare(t(p.program), t(q.program)), cmp.Compare(t(p.step), t(q.step)))
 	default:
 		return cmp.Compare(t(a.text), t(b.text))
 	}

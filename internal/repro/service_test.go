@@ -366,8 +366,8 @@ func TestStops(t *testing.T) {
 	s.add("1", "2024-05-10", &event.BreedingResume{})
 	h := s.until("2024-06-01").herd()
 	for on, want := range map[string]repro.Verdict{
-		"2024-02-29": repro.Yes, "2024-03-01": repro.No, "2024-03-31": repro.No, "2024-04-01": repro.Yes,
-		"2024-05-01": repro.No, "2024-05-09": repro.No, "2024-05-10": repro.Yes,
+		"2024-02-29": repro.WhenInHeat, "2024-03-01": repro.No, "2024-03-31": repro.No, "2024-04-01": repro.WhenInHeat,
+		"2024-05-01": repro.No, "2024-05-09": repro.No, "2024-05-10": repro.WhenInHeat,
 	} {
 		e, _ := h.Eligibility("1", day(on))
 		equal(t, on, e.Verdict, want)

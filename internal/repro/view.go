@@ -169,6 +169,7 @@ const (
 	Yes          Verdict = "yes"
 	No           Verdict = "no"
 	ExamineFirst Verdict = "examine_first"
+	WhenInHeat   Verdict = "when_in_heat" // nothing speaks against it but that no heat was seen today
 )
 
 // Eligibility is whether an animal may be bred on a day, and why.
