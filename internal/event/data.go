@@ -22,6 +22,7 @@ const (
 	Blood, Milk                     = "blood", "milk"
 	Sold, Culled, Died              = "sold", "culled", "died"
 	AM, PM                          = "am", "pm"
+	Abortion                        = "abortion"
 )
 
 const (
@@ -140,7 +141,7 @@ type PregnancyLoss struct {
 
 var (
 	lossDaysPregnant = integer("days_pregnant", 0, 330, "days since conception, as judged by the observer")
-	lossSeen         = enum("seen", "what was seen", "abortion", "embryo_loss", "reabsorbed").column("loss_seen")
+	lossSeen         = enum("seen", "what was seen", Abortion, "embryo_loss", "reabsorbed").column("loss_seen")
 )
 
 func (d *PregnancyLoss) fields(v visitor) {

@@ -23,11 +23,11 @@ func TestLists(t *testing.T) {
 		{"examine?on=2026-11-26", "0388:suspect_heat", ""},
 		{"breed", "", ""},
 		{"breed?on=2026-07-20", "", "same_heat=1"}, // 0412 was bred at once
-		{"diagnose", "", "confirm_missed=1"},
-		{"diagnose?on=2026-10-26", "0517:result_unknown", "confirm_missed=1"}, // day 28, day 117 after calving
-		{"diagnose?on=2026-09-18", "0412:confirm", ""},                        // day 60
-		{"diagnose?on=2026-10-25", "", "confirm_missed=1"},
-		{"diagnose?on=2026-10-25&days=1", "0517:result_unknown", "confirm_missed=1"},
+		{"diagnose", "0412:confirm_late", ""},
+		{"diagnose?on=2026-10-26", "0517:result_unknown 0412:confirm_late", ""}, // day 28, day 117 after calving
+		{"diagnose?on=2026-09-18", "0412:confirm", ""},                          // day 60
+		{"diagnose?on=2026-10-25", "0412:confirm_late", ""},
+		{"diagnose?on=2026-10-25&days=1", "0517:result_unknown 0412:confirm_late", ""},
 		{"returns?on=2026-10-16", "0517:normal_return", ""},
 		{"returns?on=2026-10-23", "", ""},
 		{"calve", "", ""},

@@ -177,6 +177,7 @@ func (k *lookup) findings(l *life) []Finding {
 	w.calvings()
 	w.services()
 	w.conceptions()
+	w.dryAndDue()
 	w.leaving()
 	w.twins()
 	slices.SortStableFunc(w.out, func(a, b Finding) int { return cmp.Compare(a.On, b.On) })
@@ -217,7 +218,8 @@ const (
 	heiferServiceMin = 365  // R10
 	premature        = 271  // R4; 265 after transfer
 	prematureEmbryo  = 265
-	manyServices     = 10 // R15
+	earlyAlive       = 260 // from this day on a calf that lives is only somewhat early; common practice
+	manyServices     = 10  // R15
 	tooManyServices  = 15
 	pairDays         = 7  // R20, of diagnoses, losses and calvings
 	stageMin         = 35 // R12: within these a stage alone may date a conception

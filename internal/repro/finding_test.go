@@ -18,6 +18,15 @@ func TestFindings(t *testing.T) {
 		s.add("1", on, &event.Calving{Parity: event.Int(n)})
 		return s
 	}
+	stillborn := func(s *story, on string) *story {
+		s.add("1", on, &event.Calving{Calves: []event.Calf{{Outcome: event.Stillborn}}})
+		return s
+	}
+	aborted := func(s *story, on string) *story {
+		s.add("1", on, &event.PregnancyLoss{Seen: event.Abortion})
+		return s
+	}
+	dried := func(s *story, on string) *story { s.add("1", on, &event.DryOff{}); return s }
 	for _, w := range []struct {
 		name, code string
 		s          *story
@@ -42,7 +51,12 @@ func TestFindings(t *testing.T) {
 		{"R9 49 days", "return_late", cow().bred("1", "2022-08-01", plus("2022-08-01", 49))},
 		{"R10 364 days", "heifer_bred_young", tell(t).born("1", "2020-01-01").bred("1", plus("2020-01-01", 364))},
 		{"R10 365 days", "", tell(t).born("1", "2020-01-01").bred("1", plus("2020-01-01", 365))},
-		{"R4 270 days", "calved_early", cow().bred("1", "2022-08-01").calved("1", plus("2022-08-01", 270))},
+		{"R4 270 days", "calved_early_alive", cow().bred("1", "2022-08-01").calved("1", plus("2022-08-01", 270))},
+		{"R4 270 days, stillborn", "calved_early", stillborn(cow().bred("1", "2022-08-01"), plus("2022-08-01", 270))},
+		{"R4 260 days", "calved_early_alive", cow().bred("1", "2022-08-01").calved("1", plus("2022-08-01", 260))},
+		{"R4 abortion", "aborted", aborted(cow().bred("1", "2022-08-01").pregnant("1", "2022-09-10", 40), "2022-12-01")},
+		{"R6 dry and past due", "bred_while_pregnant return_late calving_missing overdue", dried(cow().bred("1", "2022-08-01").pregnant("1", "2022-09-10", 40), "2023-03-10").bred("1", plus("2022-08-01", 290))},
+		{"R15 repeat breeder", "repeat_breeder", cow().bred("1", "2022-08-01", "2022-08-22", "2022-09-12", "2022-10-03")},
 		{"R4 271 days", "", cow().bred("1", "2022-08-01").calved("1", plus("2022-08-01", 271))},
 		{"R3 302 days", "", cow().bred("1", plus("2024-06-01", -302)).pregnant("1", plus("2024-06-01", -260), 42)},
 		{"R3 303 days", "overdue", cow().bred("1", plus("2024-06-01", -303)).pregnant("1", plus("2024-06-01", -260), 43)},

@@ -104,6 +104,9 @@ func (w *watcher) services() {
 			}
 			w.add(code, s.first, []int64{seq}, "service number %d of one lactation", s.number)
 		}
+		if from := w.k.h.policies.On(s.first).RepeatBreederFrom; int(s.number) == from {
+			w.add("repeat_breeder", s.first, []int64{seq}, "bred for the %s time in one lactation: a repeat breeder by the herd's policy", ordinal(from))
+		}
 		if i > int(lac.service[0]) && !s.run && !l.services[i-1].run && !l.services[i-1].brought && !lossAround(l, &l.services[i-1], s) {
 			seqs := []int64{l.recs[l.services[i-1].to-1].seq, seq}
 			switch days := int(s.first - l.services[i-1].last); {
@@ -141,7 +144,52 @@ func (w *watcher) conceptions() {
 			bound = prematureEmbryo
 		}
 		if days := int(p.calved - p.conceived); p.service >= 0 && days < bound {
-			w.add("calved_early", p.calved, seqs, "calved %d days after her service, under %d: premature; in some countries such a calving must be reported", days, bound)
+			w.early(p, days, bound, seqs)
+		}
+	}
+}
+
+// early tells of a calving before its time: a note where the calves live and are old
+// enough to, and no duty to report it is stated.
+func (w *watcher) early(p *pregnancy, days, bound int, seqs []int64) {
+	report := w.k.h.policies.On(p.calved).ReportCalvingsBefore
+	born, alive := 0, 0
+	for i := range w.l.recs {
+		if r := &w.l.recs[i]; r.kind == event.KindCalving && r.seq == p.calvedSeq {
+			born, alive = int(r.b), int(r.c)
+		}
+	}
+	switch {
+	case days < report:
+		w.add("calved_early", p.calved, seqs, "calved %d days after her service; by the herd's policy a calving under %d days must be reported", days, report)
+	case days < earlyAlive || alive < born:
+		w.add("calved_early", p.calved, seqs, "calved %d days after her service, under %d: premature; in some countries such a calving must be reported", days, bound)
+	default:
+		w.add("calved_early_alive", p.calved, seqs, "calved %d days after her service, under %d: somewhat early", days, bound)
+	}
+}
+
+// dryAndDue: what was seen of an abortion is somebody's to be told; and a dry cow past
+// due that is looked at or bred as if she were not.
+func (w *watcher) dryAndDue() {
+	l := w.l
+	for i := range l.recs {
+		r := &l.recs[i]
+		if r.kind == event.KindPregnancyLoss && seenWords[r.a] == event.Abortion {
+			w.add("aborted", r.on, []int64{r.seq}, "an abortion was seen")
+		}
+		sign := (r.kind == event.KindHeat || r.kind == event.KindPalpation) && r.a == inHeat
+		if !sign && r.kind != event.KindBreeding && r.kind != event.KindPregnancyDiagnosis {
+			continue
+		}
+		back := *w.k
+		back.on = r.on
+		lac := &l.lactations[l.lactationOn(r.on)]
+		if lac.dried == 0 || lac.dried > r.on {
+			continue
+		}
+		if due := back.pastDue(l); due != 0 {
+			w.add("calving_missing", r.on, []int64{r.seq}, "%s of a dry cow that was due on %s: is a calving missing", r.kind, due)
 		}
 	}
 }

@@ -134,7 +134,7 @@ var listers = []lister{
 	{
 		def: ListDefinition{
 			Name: ListDiagnose, Title: "Pregnancy diagnosis",
-			Text: "Cows bred whose result is not known, from the herd's own days after service for each method (blood and milk also so many days after calving), and a second check from day 60 to 75. No cow is listed within seven days of an examination.",
+			Text: "Cows bred whose result is not known, from the herd's own days after service for each method (blood and milk also so many days after calving), and a second check from day 60 to 75, late until she is dried off; and cows recorded as pregnant whom the hand found in heat since. But for these no cow is listed within seven days of an examination.",
 			Days: 0, MaxDays: maxListDays, DaysAre: "days ahead within which she comes due",
 			Sources: []string{"S49", "S50", "S51", "common practice, no source (confirm at day 60 to 75)"},
 		},
@@ -342,7 +342,7 @@ var leftTexts = map[string]string{
 	ReasonPalpatedNot:    "found not in heat by palpation today",
 	"in_heat_yesterday":  "found in heat in the first half of yesterday and not bred since: days=1 shows them",
 	"examined_this_week": "due, but examined within the last seven days",
-	"confirm_missed":     "more than 75 days pregnant without a second check",
+	"confirm_missed":     "without a second check, and dry or near calving",
 	"conception_undated": "pregnant, but the date of conception is not known, so that the due date is not either",
 	"overdue":            "pregnant for more than 302 days without a calving: on the queries list",
 	"calf":               "heifers too young to be bred",

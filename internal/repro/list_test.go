@@ -49,17 +49,18 @@ func left(l repro.List) string {
 func TestX15Lists(t *testing.T) {
 	h := constructed(t)
 	equal(t, "X15 returns on 06-10", rows(list(t, h, repro.ListReturns, "2024-06-10", "", 0)), "J:normal_return")
-	equal(t, "X15 diagnose on 06-10", rows(list(t, h, repro.ListDiagnose, "2024-06-10", "", 0)), "A:confirm G:confirm") // conceived 03-31 and 04-03: day 71 and 68
+	equal(t, "X15 diagnose on 06-10", rows(list(t, h, repro.ListDiagnose, "2024-06-10", "", 0)), "A:confirm C:confirm_late G:confirm H:confirm_late") // conceived 03-31 and 04-03: day 71 and 68
 	equal(t, "X15 returns on 06-20", rows(list(t, h, repro.ListReturns, "2024-06-20", "", 0)), "")
 	d := list(t, h, repro.ListDiagnose, "2024-06-20", "", 0)
-	equal(t, "X15 diagnose on 06-20", rows(d), "J:result_unknown K:confirm") // conceived 04-20: day 61
+	equal(t, "X15 diagnose on 06-20", rows(d), "A:confirm_late C:confirm_late G:confirm_late H:confirm_late J:result_unknown K:confirm") // conceived 04-20: day 61
 	methods := ""
-	for _, m := range d.Rows[0].Methods {
+	j := d.Rows[4]
+	for _, m := range j.Methods {
 		methods += m.Method + " from " + m.From.String() + "; "
 	}
 	equal(t, "X15 methods", methods, "ultrasound from 2024-06-17; blood from 2024-06-17; milk from 2024-06-17; ")
-	equal(t, "X15 why", d.Rows[0].Text, "bred 31 days ago, result not known: due for ultrasound, blood, milk")
-	equal(t, "since", d.Rows[0].Since, day("2024-06-17"))
+	equal(t, "X15 why", j.Text, "bred 31 days ago, result not known: due for ultrasound, blood, milk")
+	equal(t, "since", j.Since, day("2024-06-17"))
 	of := func(l repro.List) repro.ListRow {
 		t.Helper()
 		i := slices.IndexFunc(l.Rows, func(r repro.ListRow) bool { return r.Animal == "J" })
@@ -252,7 +253,9 @@ func TestDiagnoseList(t *testing.T) {
 		{"day 59 of pregnancy", "2024-04-29", "", "", 0, cow().pregnant("1", "2024-04-05", 35)},
 		{"day 60 of pregnancy", "2024-04-30", "1:confirm", "", 0, cow().pregnant("1", "2024-04-05", 35)},
 		{"day 75 of pregnancy", "2024-05-15", "1:confirm", "", 0, cow().pregnant("1", "2024-04-05", 35)},
-		{"day 76 of pregnancy", "2024-05-16", "", "confirm_missed=1", 0, cow().pregnant("1", "2024-04-05", 35)},
+		{"day 76 of pregnancy", "2024-05-16", "1:confirm_late", "", 0, cow().pregnant("1", "2024-04-05", 35)},
+		{"so late that she is to be dried off", "2024-10-20", "", "confirm_missed=1", 0, cow().pregnant("1", "2024-04-05", 35)},
+		{"felt in heat since", "2024-04-20", "1:pregnancy_in_doubt", "", 0, cow().pregnant("1", "2024-04-05", 35).palpated("1", "2024-04-20", event.InHeat)},
 		{"confirmed", "2024-05-10", "", "", 0, cow().pregnant("1", "2024-04-05", 35).pregnant("1", "2024-05-01", 61)},
 		{"with a bull, day 27 after", "2024-04-28", "", "", 0, run},
 		{"with a bull, day 28 after", "2024-04-29", "1:result_unknown", "", 3, run},
@@ -402,13 +405,21 @@ func untrue(h *repro.Herd, name string, r *repro.ListRow, v *repro.CowView, days
 			return "her eligibility is " + string(e.Verdict)
 		}
 	case repro.ListDiagnose:
+		if r.Code == repro.RowInDoubt {
+			if v.Pregnant == nil || !slices.ContainsFunc(v.Heats, func(x repro.HeatView) bool {
+				return x.Kind == "palpation" && x.Verdict == event.InHeat && x.On > v.Pregnant.LastSeenOn
+			}) {
+				return "her pregnancy is in no doubt"
+			}
+			return ""
+		}
 		for _, x := range v.Heats {
 			if x.Kind == "palpation" && on-x.On < 7 {
 				return "she was examined on " + x.On.String()
 			}
 		}
-		if r.Code == repro.RowConfirm {
-			if p := v.Pregnant; p == nil || *p.DaysPregnant > 75 || *p.DaysPregnant+days < 60 || p.LastSeenOn >= p.ConceivedOn+60 {
+		if r.Code == repro.RowConfirm || r.Code == repro.RowConfirmLate {
+			if p := v.Pregnant; p == nil || (*p.DaysPregnant > 75) != (r.Code == repro.RowConfirmLate) || *p.DaysPregnant+days < 60 || p.LastSeenOn >= p.ConceivedOn+60 {
 				return "she needs no second check"
 			}
 			return ""

@@ -2,6 +2,7 @@ package repro
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -12,6 +13,8 @@ import (
 const (
 	RowDiagnose     = "result_unknown"
 	RowConfirm      = "confirm"
+	RowConfirmLate  = "confirm_late"
+	RowInDoubt      = "pregnancy_in_doubt"
 	RowDue          = "due"
 	RowPastDue      = "past_due"
 	RowDryOff       = "dry_off"
@@ -41,6 +44,10 @@ func (m *making) examinedOn(l *life) event.Date {
 // check.
 func (m *making) diagnose() {
 	m.each(func(l *life) {
+		if row, ok := m.inDoubt(l); ok {
+			m.add(row)
+			return
+		}
 		row, ok := m.due(l)
 		if !ok {
 			return
@@ -51,6 +58,26 @@ func (m *making) diagnose() {
 		}
 		m.add(row)
 	})
+}
+
+// inDoubt is the row of a cow recorded as pregnant whom the hand has found in heat
+// since: only a diagnosis releases her, however lately she was examined.
+func (m *making) inDoubt(l *life) (ListRow, bool) {
+	p := l.pregnancyOn(m.on)
+	if p == nil {
+		return ListRow{}, false
+	}
+	recs := upTo(l.recs, m.on)
+	for i := len(recs) - 1; i >= 0 && recs[i].on > p.lastSeen; i-- {
+		if r := &recs[i]; r.kind == event.KindPalpation && r.a == inHeat {
+			row := m.row(l, RowInDoubt, r.on, 0, "recorded as pregnant, last found so on %s, and felt in heat by hand on %s%s: a diagnosis decides", p.lastSeen, r.on, felt(r))
+			row.Examine = []string{"is she pregnant: until a diagnosis finds her open, she is not bred"}
+			row.Caution = []string{cautionHandling, cautionGlove, cautionLaw, cautionNoTreating}
+			row.Seqs = []int64{p.seq, r.seq}
+			return row, true
+		}
+	}
+	return ListRow{}, false
 }
 
 func (m *making) due(l *life) (ListRow, bool) {
@@ -123,13 +150,17 @@ func (m *making) confirm(l *life, p *pregnancy) (ListRow, bool) {
 		return ListRow{}, false
 	case p.lastSeen >= from:
 		return ListRow{}, false
-	case m.on > to:
-		m.leave("confirm_missed")
-		return ListRow{}, false
 	case m.end < from:
+		return ListRow{}, false
+	case l.lactations[p.lactation].dried != 0 || m.on > to && m.nearCalving(l):
+		m.leave("confirm_missed")
 		return ListRow{}, false
 	}
 	row := m.row(l, RowConfirm, from, to, "pregnant for %d days, last found so on %s: second check, day %d to %d", m.on-p.conceived, p.lastSeen, confirmFrom, confirmTo)
+	if m.on > to {
+		row.Code, row.Until = RowConfirmLate, 0
+		row.Text = fmt.Sprintf("pregnant for %d days, last found so on %s: the second check of day %d to %d was missed", m.on-p.conceived, p.lastSeen, confirmFrom, confirmTo)
+	}
 	row.Examine = []string{"is she still pregnant, and does the stage agree with the date of conception"}
 	row.Caution = []string{cautionHandling, cautionGlove, cautionLaw}
 	row.Seqs = []int64{p.seq}

@@ -29,6 +29,8 @@ var rowWords = map[string]rowWord{
 	ReasonEarlyDiagnosis: {"diagnosed early", "diagnosed pregnant too early for it to count: examine first"},
 	RowDiagnose:          {"result unknown", "bred, and not known whether she is pregnant"},
 	RowConfirm:           {"confirm", "pregnant by one check: second check at day 60 to 75"},
+	RowConfirmLate:       {"confirm, late", "pregnant by one check, and the second of day 60 to 75 was missed"},
+	RowInDoubt:           {"in doubt", "recorded as pregnant and felt in heat since: a diagnosis decides"},
 	RowDue:               {"due", "due to calve"},
 	RowPastDue:           {"past due", "past her due date"},
 	RowDryOff:            {"dry off", "to be dried off"},

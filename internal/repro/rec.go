@@ -82,7 +82,7 @@ var (
 	leftWords    = []string{"", event.Sold, event.Culled, event.Died, event.Transferred}
 	howWords     = []string{"", event.Born, event.Purchased, event.Transferred}
 	sexWords     = []string{"", event.Female, event.Male}
-	seenWords    = []string{"", "abortion", "embryo_loss", "reabsorbed"}
+	seenWords    = []string{"", event.Abortion, "embryo_loss", "reabsorbed"}
 )
 
 func codeOf(words []string, s string) uint8 {

@@ -17,9 +17,12 @@ var findingRules = map[string]findingRule{
 
 	"before_birth": {"R2", SeveritySerious, "no event before the birth", "is the birth or the event misdated", []string{"common practice"}},
 
-	"gestation_off": {"R3", SeverityQuery, "within 18 days (three standard deviations) of the mean gestation of her breed; in one herd 262 to 296 days", "is a service missing, or another cow's", []string{"S59", "S60"}},
-	"overdue":       {"R3", SeveritySerious, "no gestation over 302 days", "did she calve, lose the calf, or leave", []string{"S59", "S60", fromMemory}},
-	"calved_early":  {"R4", SeveritySerious, "a calving is premature before day 271 after service, 265 after transfer of an embryo", "is the date of service right; has it been reported where the law wants it", []string{"S55"}},
+	"gestation_off":      {"R3", SeverityQuery, "within 18 days (three standard deviations) of the mean gestation of her breed; in one herd 262 to 296 days", "is a service missing, or another cow's", []string{"S59", "S60"}},
+	"overdue":            {"R3", SeveritySerious, "no gestation over 302 days", "did she calve, lose the calf, or leave", []string{"S59", "S60", fromMemory}},
+	"calved_early":       {"R4", SeveritySerious, "a calving is premature before day 271 after service, 265 after transfer of an embryo", "is the date of service right; has it been reported where the law wants it", []string{"S55"}},
+	"calved_early_alive": {"R4", SeverityNote, "a calving is premature before day 271 after service; from day 260 on a calf may live", "is the date of service right; did the calf live", []string{"S55", "common practice"}},
+	"aborted":            {"R4", SeveritySerious, "in some countries every abortion must be reported", "has it been reported where the law wants it; who touched what she lost", []string{"S55"}},
+	"calving_missing":    {"R6", SeverityQuery, "a cow that is dry and past due is not in heat, bred or diagnosed before she has calved", "did she calve, and when", []string{"common practice"}},
 
 	"calving_interval_short": {"R5", SeverityQuery, "300 days or more", "is one of the calvings a loss, or another cow's", []string{"S97"}},
 	"parity_differs":         {"R6", SeverityQuery, "each calving adds one to the number of the calving or arrival before", "is a calving missing; is it the right cow", []string{"common practice"}},
@@ -47,6 +50,7 @@ var findingRules = map[string]findingRule{
 
 	"no_service":             {"R14", SeverityQuery, "a pregnancy follows a recorded service", "when was she bred, and to what", []string{"S24"}},
 	"loss_without_service":   {"R14", SeverityQuery, "a loss follows a service or a pregnancy", "when was she bred; is it the right cow", []string{"S24"}},
+	"repeat_breeder":         {"R15", SeverityNote, "fewer services in a lactation than the herd's policy calls a repeat breeder", "has somebody looked for the reason", []string{"common practice"}},
 	"many_services":          {"R15", SeverityQuery, "at most 10 services in a lactation", "are they all hers; should she be bred on", []string{"S32"}},
 	"too_many_services":      {"R15", SeveritySerious, "at most 15 services in a lactation", "are they all hers; should she be bred on", []string{"S32"}},
 	"calved_without_service": {"R16", SeverityNote, "a calving follows a service or a diagnosis", "a bull in the herd, or a record that was lost", []string{"S8"}},
