@@ -624,6 +624,7 @@ const (
 	KindPregnancyDiagnosis Kind = "pregnancy_diagnosis"
 	KindPregnancyLoss      Kind = "pregnancy_loss"
 	KindRenumber           Kind = "renumber"
+	KindSize               Kind = "size"
 	KindTreatment          Kind = "treatment"
 	KindVoid               Kind = "void"
 	KindWalk               Kind = "walk"
@@ -658,11 +659,31 @@ func (e Kind) Valid() bool {
 		return true
 	case KindRenumber:
 		return true
+	case KindSize:
+		return true
 	case KindTreatment:
 		return true
 	case KindVoid:
 		return true
 	case KindWalk:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for KnownBullFrom.
+const (
+	KnownBullFromService KnownBullFrom = "service"
+	KnownBullFromStated  KnownBullFrom = "stated"
+)
+
+// Valid indicates whether the value is a known member of the KnownBullFrom enum.
+func (e KnownBullFrom) Valid() bool {
+	switch e {
+	case KnownBullFromService:
+		return true
+	case KnownBullFromStated:
 		return true
 	default:
 		return false
@@ -921,6 +942,21 @@ func (e PregnancyLossEventKind) Valid() bool {
 	}
 }
 
+// Defines values for RecordedSizeKind.
+const (
+	RecordedSizeKindSize RecordedSizeKind = "size"
+)
+
+// Valid indicates whether the value is a known member of the RecordedSizeKind enum.
+func (e RecordedSizeKind) Valid() bool {
+	switch e {
+	case RecordedSizeKindSize:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RenumberEventKind.
 const (
 	RenumberEventKindRenumber RenumberEventKind = "renumber"
@@ -972,6 +1008,21 @@ func (e Severity) Valid() bool {
 	case Query:
 		return true
 	case Serious:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for SizeEventKind.
+const (
+	SizeEventKindSize SizeEventKind = "size"
+)
+
+// Valid indicates whether the value is a known member of the SizeEventKind enum.
+func (e SizeEventKind) Valid() bool {
+	switch e {
+	case SizeEventKindSize:
 		return true
 	default:
 		return false
@@ -1718,7 +1769,8 @@ type AnimalItem struct {
 	LeftOn *openapi_types.Date `json:"left_on"`
 
 	// FirstSeenWithoutArrival She has no arrival and counts as present from her first event on.
-	FirstSeenWithoutArrival bool `json:"first_seen_without_arrival"`
+	FirstSeenWithoutArrival bool              `json:"first_seen_without_arrival"`
+	OfficialID              *OfficialIdentity `json:"official_id"`
 }
 
 // AnimalName The herd's own number or name for the animal, kept as text with its leading zeros.
@@ -1777,6 +1829,9 @@ type ArrivalData struct {
 	// Dam number of her dam in this herd
 	Dam *string `json:"dam,omitempty"`
 
+	// DamSire her dam's sire, a bull's code of the herd's own
+	DamSire *string `json:"dam_sire,omitempty"`
+
 	// FromAnimal her number in the herd she came from
 	FromAnimal *string `json:"from_animal,omitempty"`
 
@@ -1809,6 +1864,9 @@ type ArrivalData struct {
 
 	// Sex sex
 	Sex *ArrivalDataSex `json:"sex,omitempty"`
+
+	// Sire her sire, a bull's code of the herd's own
+	Sire *string `json:"sire,omitempty"`
 }
 
 // ArrivalDataHow how she entered the herd
@@ -2160,8 +2218,18 @@ type Cow struct {
 	LeftOn *openapi_types.Date `json:"left_on"`
 
 	// FirstSeenWithoutArrival She has no arrival and counts as present from her first event on.
-	FirstSeenWithoutArrival bool    `json:"first_seen_without_arrival"`
-	Dam                     *string `json:"dam"`
+	FirstSeenWithoutArrival bool              `json:"first_seen_without_arrival"`
+	OfficialID              *OfficialIdentity `json:"official_id"`
+	Dam                     *string           `json:"dam"`
+
+	// Sire Her sire, if he is known. Do not breed her by him: it is a finding.
+	Sire *KnownBull `json:"sire"`
+
+	// DamSire The sire of her dam, if he is known. Do not breed her by him: it is a finding.
+	DamSire *KnownBull `json:"dam_sire"`
+
+	// Sizes How big she was, as judged or measured.
+	Sizes []SizeOn `json:"sizes"`
 
 	// Numbers The numbers she was known by, oldest first.
 	Numbers  []CowNumber `json:"numbers"`
@@ -3097,6 +3165,21 @@ type IssuedToken struct {
 // Kind The kind of an event.
 type Kind string
 
+// KnownBull defines model for KnownBull.
+type KnownBull struct {
+	// Code As breedings name him.
+	Code string `json:"code"`
+
+	// From `stated` by an arrival; `service`: the bull of the recorded service that led to the birth.
+	From KnownBullFrom `json:"from"`
+
+	// Text How he is known, in words.
+	Text string `json:"text"`
+}
+
+// KnownBullFrom `stated` by an arrival; `service`: the bull of the recorded service that led to the birth.
+type KnownBullFrom string
+
 // Lactation defines model for Lactation.
 type Lactation struct {
 	// Number 0 is her time as a heifer.
@@ -3309,6 +3392,13 @@ type NextStep struct {
 	What string              `json:"what"`
 	On   *openapi_types.Date `json:"on"`
 	Text string              `json:"text"`
+}
+
+// OfficialIdentity Her identity in a registration scheme, as an arrival states it.
+type OfficialIdentity struct {
+	// Scheme For example eu.animalId, usa.ain, std.iso.11785.
+	Scheme string `json:"scheme"`
+	ID     string `json:"id"`
 }
 
 // OpenCost Cost of a day open.
@@ -3760,6 +3850,64 @@ type Reason struct {
 // RecordedEvent An event as the log holds it. Members are the canonical bytes' own, and before them what the log adds.
 type RecordedEvent = Event
 
+// RecordedSize How big she is, as judged or measured: for heifers before they are first bred.
+type RecordedSize struct {
+	ID   openapi_types.UUID `json:"id"`
+	Kind RecordedSizeKind   `json:"kind"`
+
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
+
+	// Herd A herd's short name; it never changes.
+	Herd HerdName  `json:"herd"`
+	Data *SizeData `json:"data,omitempty"`
+
+	// On civil date in the herd's zone on which it happened
+	On openapi_types.Date `json:"on"`
+
+	// Seq 1, 2, 3 … without a gap inside the herd, in the order of commits
+	Seq int64 `json:"seq"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// RecordedAt when it was appended; never decreases with seq
+	RecordedAt time.Time `json:"recorded_at"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// Hash SHA-256 in lower-case hex.
+	Hash Hash `json:"hash"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// NoteHash commitment to the note: SHA-256 of salt and text, in hex
+	NoteHash *string `json:"note_hash,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
+
+	// Voided a later event withdraws it
+	Voided *bool `json:"voided,omitempty"`
+
+	// Ref the source's own key or row
+	Ref *string `json:"ref,omitempty"`
+
+	// Replaces id of the voided event that this one restates
+	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
+
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
+}
+
+// RecordedSizeKind defines model for RecordedSize.Kind.
+type RecordedSizeKind string
+
 // RenumberData defines model for RenumberData.
 type RenumberData struct {
 	// To her number from this day on
@@ -3917,6 +4065,75 @@ type SheetGuess struct {
 type SheetProof struct {
 	Line  int    `json:"line"`
 	Value string `json:"value"`
+}
+
+// SizeData defines model for SizeData.
+type SizeData struct {
+	// BigEnough she is big enough to be bred, as the herd judges it
+	BigEnough *bool `json:"big_enough,omitempty"`
+
+	// HeightCm height at the hips, in centimetres
+	HeightCm *int `json:"height_cm,omitempty"`
+
+	// WeightKg weight, in kilograms
+	WeightKg *int `json:"weight_kg,omitempty"`
+}
+
+// SizeEvent How big she is, as judged or measured: for heifers before they are first bred.
+type SizeEvent struct {
+	// ID UUID of the event; chosen by the client so that a retry is harmless, else made by the server
+	ID   *openapi_types.UUID `json:"id,omitempty"`
+	Kind SizeEventKind       `json:"kind"`
+
+	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
+	Animal AnimalName `json:"animal"`
+
+	// Herd the herd's short name
+	Herd *string   `json:"herd,omitempty"`
+	Data *SizeData `json:"data,omitempty"`
+
+	// On civil date in the herd's zone on which it happened
+	On openapi_types.Date `json:"on"`
+
+	// At local time HH:MM
+	At *string `json:"at,omitempty"`
+
+	// Half Half of the day, where the time is not known.
+	Half *Half `json:"half,omitempty"`
+
+	// By who did or saw it: a short code of the herd's own, not a person's name
+	By *string `json:"by,omitempty"`
+
+	// Source the system that the record came from
+	Source *string `json:"source,omitempty"`
+
+	// Ref the source's own key or row
+	Ref *string `json:"ref,omitempty"`
+
+	// Replaces id of the voided event that this one restates
+	Replaces *openapi_types.UUID `json:"replaces,omitempty"`
+
+	// Note free text; can be erased without breaking the chain
+	Note *string `json:"note,omitempty"`
+
+	// NoteSalt salt of the note's commitment, in hex; only with a note
+	NoteSalt *string `json:"note_salt,omitempty"`
+}
+
+// SizeEventKind defines model for SizeEvent.Kind.
+type SizeEventKind string
+
+// SizeOn defines model for SizeOn.
+type SizeOn struct {
+	On openapi_types.Date `json:"on"`
+
+	// BigEnough Big enough to be bred, as the herd judges it.
+	BigEnough *bool `json:"big_enough"`
+	WeightKg  *int  `json:"weight_kg"`
+
+	// HeightCm At the hips.
+	HeightCm *int  `json:"height_cm"`
+	Seq      int64 `json:"seq"`
 }
 
 // Status defines model for Status.
@@ -5640,6 +5857,40 @@ func (t *NewEvent) MergeTreatmentEvent(v TreatmentEvent) error {
 	return err
 }
 
+// AsSizeEvent returns the union data inside the NewEvent as a SizeEvent
+func (t NewEvent) AsSizeEvent() (SizeEvent, error) {
+	var body SizeEvent
+	err := json.Unmarshal(t.union, &body)
+	return body, err
+}
+
+// FromSizeEvent overwrites any union data inside the NewEvent as the provided SizeEvent
+func (t *NewEvent) FromSizeEvent(v SizeEvent) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	b, err = runtime.JSONMerge(b, []byte(`{"kind":"size"}`))
+	t.union = b
+	return err
+}
+
+// MergeSizeEvent performs a merge with any union data inside the NewEvent, using the provided SizeEvent
+func (t *NewEvent) MergeSizeEvent(v SizeEvent) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	b, err = runtime.JSONMerge(b, []byte(`{"kind":"size"}`))
+	if err != nil {
+		return err
+	}
+
+	merged, err := runtime.JSONMerge(t.union, b)
+	t.union = merged
+	return err
+}
+
 // AsBreedingEvent returns the union data inside the NewEvent as a BreedingEvent
 func (t NewEvent) AsBreedingEvent() (BreedingEvent, error) {
 	var body BreedingEvent
@@ -5850,6 +6101,8 @@ func (t NewEvent) ValueByDiscriminator() (interface{}, error) {
 		return t.AsPregnancyLossEvent()
 	case "renumber":
 		return t.AsRenumberEvent()
+	case "size":
+		return t.AsSizeEvent()
 	case "treatment":
 		return t.AsTreatmentEvent()
 	case "void":

@@ -158,7 +158,21 @@ func cowText(w io.Writer, c *api.Cow) {
 	fact("breed", word(c.Breed))
 	fact("born", day(c.BornOn))
 	fact("pen", word(c.Pen))
+	if c.OfficialID != nil {
+		fact("official id", c.OfficialID.ID+" ("+c.OfficialID.Scheme+")")
+	}
+	if n := len(c.Sizes); n > 0 {
+		fact("size", sizeText(&c.Sizes[n-1]))
+	}
 	line(w, strings.Join(facts, ", "))
+	for _, b := range []struct {
+		who  string
+		bull *api.KnownBull
+	}{{"her sire", c.Sire}, {"her dam's sire", c.DamSire}} {
+		if b.bull != nil {
+			line(w, fmt.Sprintf("Not by %s: he is %s, %s", b.bull.Code, b.who, b.bull.Text))
+		}
+	}
 	if c.Pregnant != nil {
 		line(w, "Pregnant: "+c.Pregnant.Text)
 		line(w, fmt.Sprintf("  conceived %s, due %s, dry off %s", day(c.Pregnant.ConceivedOn), day(c.Pregnant.DueOn), day(c.Pregnant.DryOffOn)))
@@ -184,6 +198,21 @@ func cowText(w io.Writer, c *api.Cow) {
 	for _, f := range c.Findings {
 		line(w, "Query: "+f.Text)
 	}
+}
+
+// sizeText says how big she was.
+func sizeText(s *api.SizeOn) string {
+	var parts []string
+	if s.BigEnough != nil {
+		parts = append(parts, map[bool]string{true: "big enough to be bred", false: "too small to be bred"}[*s.BigEnough])
+	}
+	if s.WeightKg != nil {
+		parts = append(parts, fmt.Sprintf("%d kg", *s.WeightKg))
+	}
+	if s.HeightCm != nil {
+		parts = append(parts, fmt.Sprintf("%d cm at the hips", *s.HeightCm))
+	}
+	return fmt.Sprintf("%s (%s)", strings.Join(parts, ", "), s.On.Format("2006-01-02"))
 }
 
 func (p *program) animalEligible() *cobra.Command {

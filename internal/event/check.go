@@ -236,6 +236,10 @@ func (c *checker) pair(e *Event, today Date) {
 	case *Treatment:
 		c.notBefore(treatmentMilk, d.MilkWithheldUntil, e.On)
 		c.notBefore(treatmentMeat, d.MeatWithheldUntil, e.On)
+	case *Size:
+		if *d == (Size{}) {
+			c.add(sizeBigEnough, CodeRequired, "say at least one of big_enough, height_cm and weight_kg")
+		}
 	case *Renumber:
 		if d.To != "" && d.To == e.Animal {
 			c.add(renumberTo, CodeContradicts, "she is called so already")

@@ -37,6 +37,7 @@ type Arrival struct {
 	Breed        string
 	ConceivedOn  Date
 	Dam          string
+	DamSire      string
 	FromAnimal   string
 	FromHerd     string
 	How          string
@@ -46,6 +47,7 @@ type Arrival struct {
 	Parity       OptInt
 	Pen          string
 	Sex          string
+	Sire         string
 }
 
 // OfficialID names an animal in a registration scheme; always text.
@@ -59,6 +61,7 @@ var (
 	arrivalBreed        = text("breed", 32, "breed, a code of the herd's own or a name such as holstein")
 	arrivalConceivedOn  = dateOn("conceived_on", "she comes pregnant: date of conception")
 	arrivalDam          = text("dam", maxAnimal, "number of her dam in this herd")
+	arrivalDamSire      = text("dam_sire", 64, "her dam's sire, a bull's code of the herd's own")
 	arrivalFromAnimal   = text("from_animal", maxAnimal, "her number in the herd she came from")
 	arrivalFromHerd     = text("from_herd", 40, "the herd she came from")
 	arrivalHow          = enum("how", "how she entered the herd", Born, Purchased, Transferred).required()
@@ -68,6 +71,7 @@ var (
 	arrivalParity       = integer("parity", 0, 30, "number of calvings so far")
 	arrivalPen          = text("pen", 32, "pen")
 	arrivalSex          = enum("sex", "sex", Female, Male)
+	arrivalSire         = text("sire", 64, "her sire, a bull's code of the herd's own")
 )
 
 func (d *OfficialID) fields(v visitor) {
@@ -80,6 +84,7 @@ func (d *Arrival) fields(v visitor) {
 	v.text(arrivalBreed, &d.Breed)
 	v.date(arrivalConceivedOn, &d.ConceivedOn)
 	v.text(arrivalDam, &d.Dam)
+	v.text(arrivalDamSire, &d.DamSire)
 	v.text(arrivalFromAnimal, &d.FromAnimal)
 	v.text(arrivalFromHerd, &d.FromHerd)
 	v.enum(arrivalHow, &d.How)
@@ -89,6 +94,7 @@ func (d *Arrival) fields(v visitor) {
 	v.integer(arrivalParity, &d.Parity)
 	v.text(arrivalPen, &d.Pen)
 	v.enum(arrivalSex, &d.Sex)
+	v.text(arrivalSire, &d.Sire)
 }
 
 // Renumber is the data of KindRenumber.
@@ -294,6 +300,25 @@ func (d *Treatment) fields(v visitor) {
 	v.date(treatmentMilk, &d.MilkWithheldUntil)
 	v.text(treatmentProgram, &d.Program)
 	v.text(treatmentStep, &d.Step)
+}
+
+// Size is the data of KindSize: at least one of its fields.
+type Size struct {
+	BigEnough OptBool
+	HeightCM  OptInt
+	WeightKG  OptInt
+}
+
+var (
+	sizeBigEnough = boolean("big_enough", "she is big enough to be bred, as the herd judges it")
+	sizeHeightCM  = integer("height_cm", 40, 200, "height at the hips, in centimetres")
+	sizeWeightKG  = integer("weight_kg", 10, 1500, "weight, in kilograms")
+)
+
+func (d *Size) fields(v visitor) {
+	v.boolean(sizeBigEnough, &d.BigEnough)
+	v.integer(sizeHeightCM, &d.HeightCM)
+	v.integer(sizeWeightKG, &d.WeightKG)
 }
 
 // Breeding is the data of KindBreeding.

@@ -20,6 +20,7 @@ const (
 	KindBreedingStop
 	KindBreedingResume
 	KindTreatment
+	KindSize
 	KindBreeding
 	KindDryOff
 	KindMove
@@ -82,6 +83,7 @@ var specs, kindByName = func() ([kindEnd]Spec, map[string]Kind) {
 		KindBreedingStop:       {Name: "breeding_stop", Doc: "She is not to be bred until the day given, or until a resume.", Animal: true, blank: blank[BreedingStop], empty: empty[BreedingStop]},
 		KindBreedingResume:     {Name: "breeding_resume", Doc: "She may be bred again.", Animal: true, blank: blank[BreedingResume], empty: empty[BreedingResume]},
 		KindTreatment:          {Name: "treatment", Doc: "A treatment that bears on reproduction or on residues: recorded, never advised.", Animal: true, blank: blank[Treatment], empty: empty[Treatment]},
+		KindSize:               {Name: "size", Doc: "How big she is, as judged or measured: for heifers before they are first bred.", Animal: true, blank: blank[Size], empty: empty[Size]},
 		KindBreeding:           {Name: "breeding", Doc: "She was served: inseminated, bred by a bull, or given an embryo.", Animal: true, blank: blank[Breeding], empty: empty[Breeding]},
 		KindDryOff:             {Name: "dry_off", Doc: "Milking ended for this lactation.", Animal: true, blank: blank[DryOff], empty: empty[DryOff]},
 		KindMove:               {Name: "move", Doc: "She moved to another pen.", Animal: true, blank: blank[Move], empty: empty[Move]},

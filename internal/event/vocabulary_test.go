@@ -59,7 +59,7 @@ func TestFieldsAreInOrder(t *testing.T) {
 // The order of kinds within a day is part of the contract with the fold and
 // with every published figure.
 func TestKindOrder(t *testing.T) {
-	want := "arrival renumber calving pregnancy_loss walk heat palpation pregnancy_diagnosis breeding_stop breeding_resume treatment breeding dry_off move departure void"
+	want := "arrival renumber calving pregnancy_loss walk heat palpation pregnancy_diagnosis breeding_stop breeding_resume treatment size breeding dry_off move departure void"
 	var got []string
 	for _, s := range event.Specs() {
 		got = append(got, s.Name)

@@ -252,6 +252,13 @@ func (b *builder) arrival(d *event.Arrival) {
 	if d.Dam != "" {
 		a.Parentage = []Parent{{ParentOf: a.Identifier, Gender: female, Identifier: *b.local("number", d.Dam)}}
 	}
+	if d.Sire != "" {
+		a.Parentage = append(a.Parentage, Parent{ParentOf: a.Identifier, Gender: male, Identifier: *b.local("sire", d.Sire)})
+	}
+	if d.DamSire != "" && d.Dam != "" {
+		a.Parentage = append(a.Parentage, Parent{ParentOf: *b.local("number", d.Dam), Gender: male, Identifier: *b.local("sire", d.DamSire)})
+	}
+	b.lose("dam_sire", d.DamSire != "" && d.Dam == "") // he is the parent of whom
 	b.r.AnimalDetail = a
 	if d.How == event.Born {
 		b.r.RegistrationReason = "Born"

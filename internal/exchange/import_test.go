@@ -45,7 +45,7 @@ func golden(t *testing.T, name string, got []byte) {
 // known time and half a day, an official identity.
 func TestGoldenExport(t *testing.T) {
 	b := fixed(t,
-		`{"animal":"0412","kind":"arrival","on":"2022-03-01","data":{"how":"born","born_on":"2022-03-01","sex":"female","breed":"holstein","dam":"0207","pen":"calves","official_id":{"scheme":"eu.animalId","id":"276000000000412"}}}`,
+		`{"animal":"0412","kind":"arrival","on":"2022-03-01","data":{"how":"born","born_on":"2022-03-01","sex":"female","breed":"holstein","dam":"0207","dam_sire":"b-089","sire":"b-101","pen":"calves","official_id":{"scheme":"eu.animalId","id":"276000000000412"}}}`,
 		`{"animal":"0388","kind":"arrival","on":"2025-01-10","data":{"how":"purchased","born_on":"2023-01-10","sex":"female","from_herd":"mill-lane","parity":1}}`,
 		`{"animal":"0412","kind":"calving","on":"2026-05-04","by":"h1","data":{"ease":2,"parity":2,"induced":false,"calves":[{"sex":"female","outcome":"alive","tag":"0701"},{"sex":"male","outcome":"died_24h"},{"outcome":"stillborn"}]}}`,
 		`{"animal":"0412","kind":"heat","on":"2026-07-20","half":"am","by":"t2","note":"rubbed to the bone","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk","signs":["standing","restless","mucus","less_milk"]}}`,

@@ -526,12 +526,30 @@ func (it *item) who(o *object, d *event.Arrival) {
 			it.lose("animalDetail.identifier")
 		}
 	}
-	for _, p := range a.objects("parentage") {
-		p.take("parentOf")
-		id := p.identifier("identifier")
-		if p.text("gender") == female && it.herdsOwn(id) {
+	it.parents(a, d, append(ids, it.d.animal, Identifier{}))
+}
+
+// parents reads her dam, her sire and her dam's sire; her are the identifiers that she
+// goes by. A dam of another herd has no number here, and her sire is known all the same.
+func (it *item) parents(a *object, d *event.Arrival, her []Identifier) {
+	list := a.objects("parentage")
+	var dam Identifier
+	of, ids, genders := make([]Identifier, len(list)), make([]Identifier, len(list)), make([]string, len(list))
+	for i, p := range list {
+		of[i], ids[i], genders[i] = p.identifier("parentOf"), p.identifier("identifier"), p.text("gender")
+		if genders[i] == female && slices.Contains(her, of[i]) {
+			dam = ids[i]
+		}
+	}
+	for i, id := range ids {
+		switch hers := slices.Contains(her, of[i]); {
+		case genders[i] == female && hers && it.herdsOwn(id) && d.Dam == "":
 			d.Dam = it.code("animalDetail.parentage", id.ID, 32)
-		} else {
+		case genders[i] == male && hers && d.Sire == "":
+			d.Sire = it.code("animalDetail.parentage", id.ID, 64)
+		case genders[i] == male && of[i] == dam && dam != (Identifier{}) && d.DamSire == "":
+			d.DamSire = it.code("animalDetail.parentage", id.ID, 64)
+		default:
 			it.lose("animalDetail.parentage")
 		}
 	}

@@ -10,7 +10,7 @@ const Extension = "x-byrelog"
 
 // Version of the mapping: a receiver's token of another version is answered
 // with everything, since the same events may look different now.
-const Version = 1
+const Version = 2
 
 // Identifier names something within a scheme; always text.
 type Identifier struct {

@@ -259,12 +259,12 @@ func TestEveryKind(t *testing.T) {
 			t.Errorf("no event became a %s", typ)
 		}
 	}
-	for _, kind := range []string{"walk", "heat", "palpation", "treatment", "move", "renumber"} {
+	for _, kind := range []string{"walk", "heat", "palpation", "treatment", "size", "move", "renumber"} {
 		if !lost[kind] {
 			t.Errorf("no event of kind %s was left out", kind)
 		}
 	}
-	if len(lost) != 6 {
+	if len(lost) != 7 {
 		t.Errorf("left out were %v", lost)
 	}
 }

@@ -166,17 +166,28 @@ func wireAnimal(x *repro.Animal) api.AnimalItem {
 	return api.AnimalItem{
 		Animal: x.Name, Status: api.Status(x.Status), Sex: text(x.Sex), Breed: text(x.Breed), BornOn: day(x.BornOn), Pen: text(x.Pen),
 		Lactation: x.Lactation, CalvedOn: day(x.CalvedOn), DaysInMilk: x.DaysInMilk, BredOn: day(x.BredOn), DueOn: day(x.DueOn),
-		EnteredOn: day(x.EnteredOn), LeftOn: day(x.LeftOn), FirstSeenWithoutArrival: x.FirstSeen,
+		EnteredOn: day(x.EnteredOn), LeftOn: day(x.LeftOn), FirstSeenWithoutArrival: x.FirstSeen, OfficialID: wireOfficial(x.OfficialID),
 	}
+}
+
+func wireOfficial(o *event.OfficialID) *api.OfficialIdentity {
+	if o == nil {
+		return nil
+	}
+	return &api.OfficialIdentity{Scheme: o.Scheme, ID: o.ID}
 }
 
 func animalRows(w *sheet.TableWriter, items []api.AnimalItem) error {
 	for i := range items {
 		x := &items[i]
+		var official api.OfficialIdentity
+		if x.OfficialID != nil {
+			official = *x.OfficialID
+		}
 		if err := w.Write([]string{
 			x.Animal, x.Status.Code, x.Status.Text, cell(x.Sex), cell(x.Breed), dayCell(x.BornOn), cell(x.Pen), intCell(x.Lactation),
 			dayCell(x.CalvedOn), intCell(x.DaysInMilk), dayCell(x.BredOn), dayCell(x.DueOn), dayCell(x.EnteredOn), dayCell(x.LeftOn),
-			strconv.FormatBool(x.FirstSeenWithoutArrival),
+			strconv.FormatBool(x.FirstSeenWithoutArrival), official.ID, official.Scheme,
 		}); err != nil {
 			return err
 		}
@@ -239,7 +250,11 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 		Animal: x.Animal, Status: x.Status, Sex: x.Sex, Breed: x.Breed, BornOn: x.BornOn, Pen: x.Pen, Lactation: x.Lactation,
 		CalvedOn: x.CalvedOn, DaysInMilk: x.DaysInMilk, BredOn: x.BredOn, DueOn: x.DueOn, EnteredOn: x.EnteredOn, LeftOn: x.LeftOn,
 		FirstSeenWithoutArrival: x.FirstSeenWithoutArrival,
+		OfficialID:              x.OfficialID,
 		Dam:                     text(c.Dam),
+		Sire:                    wireBull(c.Sire),
+		DamSire:                 wireBull(c.DamSire),
+		Sizes:                   []api.SizeOn{},
 		Numbers:                 []api.CowNumber{},
 		Pregnant:                wirePregnancy(c.Pregnant),
 		Services:                []api.Service{},
@@ -252,6 +267,9 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 		Next:                    []api.NextStep{},
 		OtherIndividuals:        []api.OtherIndividual{},
 		Findings:                []api.Finding{},
+	}
+	for _, v := range c.Sizes {
+		out.Sizes = append(out.Sizes, api.SizeOn{On: mustDay(v.On), BigEnough: v.BigEnough, WeightKg: v.WeightKG, HeightCm: v.HeightCM, Seq: v.Seq})
 	}
 	for _, v := range c.Numbers {
 		out.Numbers = append(out.Numbers, api.CowNumber{Number: v.Number, From: day(v.From), To: day(v.To)})
@@ -293,6 +311,13 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 		out.Findings = append(out.Findings, wireFinding(&c.Findings[i]))
 	}
 	return out
+}
+
+func wireBull(b *repro.BullView) *api.KnownBull {
+	if b == nil {
+		return nil
+	}
+	return &api.KnownBull{Code: b.Code, From: api.KnownBullFrom(b.From), Text: b.Text}
 }
 
 func wirePregnancy(p *repro.PregnantView) *api.Pregnancy {

@@ -80,6 +80,8 @@ var (
 			{Name: "entered_on", Type: sheet.Date, Doc: "arrival or birth"},
 			{Name: "left_on", Type: sheet.Date, Doc: "departure"},
 			{Name: "first_seen_without_arrival", Type: sheet.Flag, Doc: "her first record is no arrival"},
+			{Name: "official_id", Type: sheet.Text, Doc: "her official identity, as text"},
+			{Name: "official_id_scheme", Type: sheet.Text, Doc: "the scheme that it belongs to"},
 		},
 	}
 	listTable = &sheet.Table{

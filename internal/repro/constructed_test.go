@@ -325,12 +325,15 @@ func everything(t failer, h *repro.Herd, on event.Date) []any {
 	for _, a := range h.Animals(on) {
 		v, _ := h.Animal(a.Name, on)
 		w := *v
-		w.Services, w.Heats, w.Findings = slices.Clone(v.Services), slices.Clone(v.Heats), slices.Clone(v.Findings)
+		w.Services, w.Heats, w.Findings, w.Sizes = slices.Clone(v.Services), slices.Clone(v.Heats), slices.Clone(v.Findings), slices.Clone(v.Sizes)
 		for i := range w.Services {
 			w.Services[i].Seqs = nil
 		}
 		for i := range w.Heats {
 			w.Heats[i].Seq = 0
+		}
+		for i := range w.Sizes {
+			w.Sizes[i].Seq = 0
 		}
 		w.Findings = withoutSeqs(w.Findings)
 		e, _ := h.Eligibility(a.Name, on)

@@ -28,6 +28,7 @@ const (
 	ReasonDry            = "dry"
 	ReasonWaiting        = "waiting_period"
 	ReasonTooYoung       = "too_young"
+	ReasonTooSmall       = "too_small"
 	ReasonAgeUnknown     = "age_unknown"
 	ReasonPastLast       = "past_last_breeding_day"
 	ReasonSameHeat       = "same_heat"
@@ -425,9 +426,15 @@ func (a *asking) rules(r reading) {
 	}
 }
 
-// size asks whether a heifer that is old enough is big enough.
+// size asks whether a heifer that is old enough is big enough, unless somebody has
+// said so: the latest who did is believed.
 func (a *asking) size() {
-	a.say(ReasonSizeUnknown, "", 0, 0, "a heifer of %s; size not known: is she big enough", months(int(a.on-a.l.born)))
+	switch r := a.l.judgedSize(a.on); {
+	case r == nil:
+		a.say(ReasonSizeUnknown, "", 0, 0, "a heifer of %s; size not known: is she big enough", months(int(a.on-a.l.born)))
+	case r.a == tooSmall:
+		a.say(ReasonTooSmall, No, r.on, 0, "judged too small to be bred on %s; judge her again when she has grown", r.on)
+	}
 }
 
 // months gives an age in days in whole months of 30.4 days.

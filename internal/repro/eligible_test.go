@@ -72,6 +72,9 @@ func TestEligibility(t *testing.T) {
 		{"milk withheld", "2024-04-01", withheld(fresh()), repro.WhenInHeat, "milk_withheld no_heat_reading"},
 		{"heifer of 395 days", "2025-01-30", tell(t).born("1", "2024-01-01"), repro.No, "too_young"},
 		{"heifer of 396 days", "2025-01-31", tell(t).born("1", "2024-01-01"), repro.WhenInHeat, "size_unknown no_heat_reading"},
+		{"heifer big enough", "2025-01-31", sized(sized(tell(t).born("1", "2024-01-01"), "2025-01-20", event.No), "2025-01-31", event.Yes), repro.WhenInHeat, "no_heat_reading"},
+		{"heifer too small, in heat", "2025-02-10", sized(sized(tell(t).born("1", "2024-01-01"), "2025-01-10", event.Yes), "2025-02-09", event.No).heat("1", "2025-02-10", event.InHeat), repro.No, "too_small"},
+		{"heifer weighed, not judged", "2025-01-31", sized(tell(t).born("1", "2024-01-01"), "2025-01-20", event.OptBool{}), repro.WhenInHeat, "size_unknown no_heat_reading"},
 		{"lost, and rested", "2024-07-01", lostAt("2024-06-01"), repro.WhenInHeat, "lost no_heat_reading"},
 		{"lost, in heat while she rests", "2024-06-30", lostAt("2024-06-01").heat("1", "2024-06-30", event.InHeat), repro.No, "after_loss"},
 		{"lost early", "2024-05-20", lostAt("2024-05-11"), repro.ExamineFirst, "after_loss no_heat_reading"},
@@ -204,4 +207,10 @@ func TestStatus(t *testing.T) {
 	if want := []string{"confirm 2024-04-20", "dry_off 2024-09-27", "calve 2024-11-26"}; !slices.Equal(next, want) {
 		t.Errorf("next %v, want %v", next, want)
 	}
+}
+
+// sized records what was judged of heifer 1 on a day.
+func sized(s *story, on string, big event.OptBool) *story {
+	s.add("1", on, &event.Size{BigEnough: big, WeightKG: event.Int(360)})
+	return s
 }

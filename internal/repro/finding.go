@@ -176,6 +176,7 @@ func (k *lookup) findings(l *life) []Finding {
 	w.birth()
 	w.calvings()
 	w.services()
+	w.parents()
 	w.conceptions()
 	w.dryAndDue()
 	w.leaving()

@@ -15,14 +15,16 @@ const unknownParity = -1
 // life is the history of one individual, whatever numbers she was known by.
 // It is never changed once folded.
 type life struct {
-	names []naming
-	in    event.Date // first day in the herd
-	out   event.Date // the day she left: the first day not in the herd; 0 = still here
-	born  event.Date
-	breed word
-	dam   word
-	sex   uint8
-	how   uint8 // how she came, index of howWords; 0 = first seen without an arrival
+	names                       []naming
+	in                          event.Date // first day in the herd
+	out                         event.Date // the day she left: the first day not in the herd; 0 = still here
+	born                        event.Date
+	breed                       word
+	dam                         word
+	sire                        word // as stated; see lookup.sire
+	damSire, officialID, scheme word
+	sex                         uint8
+	how                         uint8 // how she came, index of howWords; 0 = first seen without an arrival
 
 	outHow    uint8
 	outReason word

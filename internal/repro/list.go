@@ -337,6 +337,7 @@ var leftTexts = map[string]string{
 	ReasonDry:            "a sign of heat, but dry",
 	ReasonWaiting:        "a sign of heat within the waiting period",
 	ReasonTooYoung:       "a sign of heat in a heifer too young to be bred",
+	ReasonTooSmall:       "a sign of heat in a heifer judged too small to be bred",
 	ReasonPastLast:       "a sign of heat after the herd's last day of breeding",
 	ReasonSameHeat:       "a sign of heat, but bred today or yesterday: the same heat",
 	ReasonPalpatedNot:    "found not in heat by palpation today",

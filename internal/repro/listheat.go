@@ -103,6 +103,8 @@ func (m *making) rub(l *life, lac *lactation) ListRow {
 		r := m.row(l, ReasonWaiting, lac.calved, ready-1, "within the waiting period: note a rub, since it dates the next heat, but she is not bred before %s", ready)
 		r.Seqs = []int64{lac.seq}
 		return r
+	case lac.heifer() && l.tooSmall(m.on) != nil:
+		return m.row(l, ReasonTooSmall, l.tooSmall(m.on).on, 0, "a heifer judged too small to be bred: note a rub, and judge her again when she has grown")
 	case lac.calved != 0 && pol.LastBreedingDays != 0 && int(m.on-lac.calved) > pol.LastBreedingDays:
 		return m.row(l, ReasonPastLast, lac.calved+event.Date(pol.LastBreedingDays)+1, 0, "past the herd's last day of breeding: note a rub and no more")
 	}

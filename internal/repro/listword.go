@@ -16,6 +16,7 @@ var rowWords = map[string]rowWord{
 	ReasonPregnant:       {"pregnant", "recorded as pregnant: some pregnant cows show heat; examine again, do not breed on the sign"},
 	ReasonWaiting:        {"waiting period", "within the waiting period: note a rub, do not breed"},
 	ReasonTooYoung:       {"too young", "too young to be bred"},
+	ReasonTooSmall:       {"too small", "judged too small to be bred: judge her again when she has grown"},
 	ReasonStopped:        {"not to be bred", "the herd does not breed her: note a rub and no more"},
 	ReasonPastLast:       {"past last day", "past the herd's last day of breeding: note a rub and no more"},
 	ReasonCalvingUnknown: {"calving unknown", "no calving of hers is recorded: her state is not known; examine first"},

@@ -25,7 +25,7 @@ var PackFormat = sync.OnceValue(func() string {
 	h := sha256.New()
 	for _, list := range [][]string{
 		verdictWords, methodWords, examWords, chalkWords, foundWords, semenWords, basisWords, toneWords, mucusWords, signWords,
-		leftWords, howWords, sexWords, seenWords,
+		leftWords, howWords, sexWords, seenWords, bigWords,
 	} {
 		h.Write([]byte(strings.Join(list, " ") + "\n"))
 	}
@@ -293,7 +293,7 @@ func (h *Herd) sound(r *rec, s *side) bool {
 	switch r.kind {
 	case event.KindArrival:
 		p := &s.pasts[r.text]
-		return p.parity >= absent && p.breed < words && p.dam < words && p.pen < words && int(p.sex) < len(sexWords) && int(p.how) < len(howWords)
+		return p.parity >= absent && p.breed < words && p.dam < words && p.pen < words && p.sire < words && p.damSire < words && p.officialID < words && p.scheme < words && int(p.sex) < len(sexWords) && int(p.how) < len(howWords)
 	case event.KindTreatment:
 		w := &s.withheld[r.text]
 		return w.program < words && w.step < words
@@ -320,6 +320,8 @@ func (r *rec) coded() bool {
 		return fit(r.a, leftWords)
 	case event.KindPregnancyLoss:
 		return fit(r.a, seenWords)
+	case event.KindSize:
+		return fit(r.a, bigWords)
 	default: // no codes, or numbers
 		return true
 	}

@@ -130,19 +130,22 @@ func appendDay(b []byte, d, on event.Date) []byte {
 }
 
 func (p *past) append(b []byte, on event.Date) []byte {
-	has := byte(0)
-	for i, there := range [...]bool{p.born != 0, p.calved != 0, p.bred != 0, p.conceived != 0, p.breed != 0, p.dam != 0, p.pen != 0, p.parity != absent} {
+	has := uint64(0)
+	for i, there := range [...]bool{
+		p.born != 0, p.breed != 0, p.dam != 0, p.pen != 0, p.sire != 0, p.officialID != 0, p.scheme != 0,
+		p.parity != absent, p.calved != 0, p.bred != 0, p.conceived != 0, p.damSire != 0,
+	} {
 		if there {
 			has |= 1 << i
 		}
 	}
-	b = append(b, has, p.sex|p.how<<4)
+	b = append(binary.AppendUvarint(b, has), p.sex|p.how<<4)
 	for _, d := range [...]event.Date{p.born, p.calved, p.bred, p.conceived} {
 		if d != 0 {
 			b = appendDay(b, d, on)
 		}
 	}
-	for _, w := range [...]word{p.breed, p.dam, p.pen} {
+	for _, w := range [...]word{p.breed, p.dam, p.pen, p.sire, p.officialID, p.scheme, p.damSire} {
 		if w != 0 {
 			b = binary.AppendUvarint(b, uint64(w))
 		}
@@ -343,23 +346,29 @@ func (c *cursor) rec(r *rec, s *side) {
 
 func pastAt(b []byte, i int, on event.Date) (past, int) {
 	var p past
-	var has, codes byte
-	has, i = octet(b, i)
+	var has, n uint64
+	var codes byte
+	has, i = varint(b, i)
 	codes, i = octet(b, i)
 	p.sex, p.how, p.parity = codes&15, codes>>4, absent
-	for k, d := range [...]*event.Date{&p.born, &p.calved, &p.bred, &p.conceived} {
-		if has>>k&1 != 0 {
-			*d, i = dayAt(b, i, on)
+	for _, d := range [...]struct {
+		bit int
+		at  *event.Date
+	}{{0, &p.born}, {8, &p.calved}, {9, &p.bred}, {10, &p.conceived}} {
+		if has>>d.bit&1 != 0 {
+			*d.at, i = dayAt(b, i, on)
 		}
 	}
-	var n uint64
-	for k, w := range [...]*word{&p.breed, &p.dam, &p.pen} {
-		if has>>(4+k)&1 != 0 {
+	for _, w := range [...]struct {
+		bit int
+		at  *word
+	}{{1, &p.breed}, {2, &p.dam}, {3, &p.pen}, {4, &p.sire}, {5, &p.officialID}, {6, &p.scheme}, {11, &p.damSire}} {
+		if has>>w.bit&1 != 0 {
 			n, i = varint(b, i)
-			*w = word(n)
+			*w.at = word(n)
 		}
 	}
-	if has>>7 != 0 {
+	if has>>7&1 != 0 {
 		n, i = varint(b, i)
 		p.parity = int16(n&(2*numbMax+1)) + absent
 	}

@@ -49,7 +49,8 @@ func drawRecs(t *rapid.T, s *side) []rec {
 			r.text = word(len(s.pasts))
 			s.pasts = append(s.pasts, past{
 				born: date("born"), calved: date("calved"), bred: date("bred"), conceived: date("conceived"),
-				breed: anyWord("breed"), dam: anyWord("dam"), pen: anyWord("pen"), parity: short("parity", -1),
+				breed: anyWord("breed"), dam: anyWord("dam"), pen: anyWord("pen"), sire: anyWord("sire"), damSire: anyWord("dam's sire"),
+				officialID: anyWord("official id"), scheme: anyWord("scheme"), parity: short("parity", -1),
 				sex: rapid.ByteRange(0, 15).Draw(t, "sex"), how: rapid.ByteRange(0, 15).Draw(t, "how"),
 			})
 		case event.KindTreatment:

@@ -31,7 +31,7 @@ func drawEvent(t *rapid.T, animals []string) *event.Event {
 		event.KindWalk, event.KindHeat, event.KindPalpation, event.KindPregnancyDiagnosis, event.KindPregnancyDiagnosis,
 		event.KindPregnancyDiagnosis, event.KindBreedingStop, event.KindBreedingResume, event.KindTreatment, event.KindBreeding,
 		event.KindBreeding, event.KindBreeding, event.KindBreeding, event.KindBreeding, event.KindBreeding, event.KindDryOff,
-		event.KindMove, event.KindDeparture,
+		event.KindSize, event.KindMove, event.KindDeparture,
 	}).Draw(t, "kind")
 	if kind == event.KindWalk {
 		animal = ""
@@ -52,6 +52,10 @@ func drawEvent(t *rapid.T, animals []string) *event.Event {
 	case *event.Arrival:
 		d.How, d.Pen, d.Sex = pick("how", event.Born, event.Purchased), pen, pick("sex", "", event.Female, event.Female, event.Male)
 		d.Breed = pick("breed", "", "Holstein", "jersey")
+		d.Dam, d.Sire, d.DamSire = pick("dam", "", animals[0]), pick("sire", "", "b1", "b2"), pick("dam's sire", "", "b1", "b2")
+		if id := pick("official id", "", "own-1", "own-2"); id != "" {
+			d.OfficialID = &event.OfficialID{ID: id, Scheme: pick("scheme", "herd.own", "herd.other")}
+		}
 		if rapid.Bool().Draw(t, "cow") && d.How == event.Purchased {
 			d.Parity, d.LastCalvedOn = event.Int(rapid.IntRange(0, 4).Draw(t, "parity")), on-100
 			d.LastBredOn, d.ConceivedOn = on-40, on-40
@@ -88,6 +92,11 @@ func drawEvent(t *rapid.T, animals []string) *event.Event {
 		d.Basis = pick("basis", "", event.ByHeat, event.Timed)
 		if d.Method == event.Natural && rapid.Bool().Draw(t, "run") {
 			d.Until = min(on+40, lastDay)
+		}
+	case *event.Size:
+		d.WeightKG = event.Int(rapid.IntRange(100, 600).Draw(t, "weight"))
+		if rapid.Bool().Draw(t, "judged") {
+			d.BigEnough = event.OptBool{V: rapid.Bool().Draw(t, "big enough"), Set: true}
 		}
 	case *event.Move:
 		d.Pen = pen

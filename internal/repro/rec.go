@@ -27,9 +27,9 @@ type rec struct {
 	minute int16
 	num    int16
 	kind   event.Kind
-	a      uint8 // verdict, result, method of breeding, how
+	a      uint8 // verdict, result, method of breeding, how, big enough
 	b      uint8 // chalk, method of diagnosis, semen
-	c      uint8 // found_by, basis, mucus and tone
+	c      uint8 // found_by, basis, mucus and tone, height
 }
 
 // Verdicts and results, in rec.a of readings, palpations and diagnoses.
@@ -40,6 +40,12 @@ const (
 	pregnant
 	open
 	unclear
+)
+
+// Whether she is big enough to be bred, in rec.a of a size.
+const (
+	bigEnough uint8 = iota + 1
+	tooSmall
 )
 
 // Methods of breeding, in rec.a.
@@ -83,6 +89,7 @@ var (
 	howWords     = []string{"", event.Born, event.Purchased, event.Transferred}
 	sexWords     = []string{"", event.Female, event.Male}
 	seenWords    = []string{"", event.Abortion, "embryo_loss", "reabsorbed"}
+	bigWords     = []string{"", "big", "small"}
 )
 
 func codeOf(words []string, s string) uint8 {
@@ -125,6 +132,8 @@ func (h *Herd) recorderOf(by, source string) who {
 type past struct {
 	born, calved, bred, conceived event.Date
 	breed, dam, pen               word
+	sire, damSire                 word
+	officialID, scheme            word
 	parity                        int16
 	sex, how                      uint8
 }
@@ -160,11 +169,15 @@ func (h *Herd) newRec(f *Fact, s *side) rec {
 		r.minute = startOfDay
 		r.a = codeOf(howWords, d.How)
 		r.text = word(len(s.pasts))
-		s.pasts = append(s.pasts, past{
+		p := past{
 			born: d.BornOn, calved: d.LastCalvedOn, bred: d.LastBredOn, conceived: d.ConceivedOn,
-			breed: h.code(d.Breed), dam: h.code(d.Dam), pen: h.code(d.Pen),
+			breed: h.code(d.Breed), dam: h.code(d.Dam), pen: h.code(d.Pen), sire: h.code(d.Sire), damSire: h.code(d.DamSire),
 			parity: optional(d.Parity), sex: codeOf(sexWords, d.Sex), how: r.a,
-		})
+		}
+		if o := d.OfficialID; o != nil {
+			p.officialID, p.scheme = h.code(o.ID), h.code(o.Scheme)
+		}
+		s.pasts = append(s.pasts, p)
 	case *event.Renumber:
 		r.minute = startOfDay
 		r.text = h.code(d.To)
@@ -205,6 +218,14 @@ func (h *Herd) newRec(f *Fact, s *side) rec {
 	case *event.Treatment:
 		r.text = word(len(s.withheld))
 		s.withheld = append(s.withheld, withheld{d.MilkWithheldUntil, d.MeatWithheldUntil, h.code(d.Program), h.code(d.Step)})
+	case *event.Size:
+		r.num, r.c = optional(d.WeightKG), uint8(d.HeightCM.N)
+		if d.BigEnough.Set {
+			r.a = tooSmall
+			if d.BigEnough.V {
+				r.a = bigEnough
+			}
+		}
 	case *event.Breeding:
 		r.until, r.text = d.Until, h.code(d.Sire)
 		r.a, r.b, r.c = codeOf(methodWords, d.Method), codeOf(semenWords, d.Semen), codeOf(basisWords, d.Basis)
@@ -301,6 +322,8 @@ func (h *Herd) content(s *side, a, b *rec) int {
 		return cmp.Or(
 			cmp.Compare(p.born, q.born), cmp.Compare(p.calved, q.calved), cmp.Compare(p.bred, q.bred), cmp.Compare(p.conceived, q.conceived),
 			cmp.Compare(t(p.breed), t(q.breed)), cmp.Compare(t(p.dam), t(q.dam)), cmp.Compare(t(p.pen), t(q.pen)),
+			cmp.Compare(t(p.sire), t(q.sire)), cmp.Compare(t(p.damSire), t(q.damSire)),
+			cmp.Compare(t(p.officialID), t(q.officialID)), cmp.Compare(t(p.scheme), t(q.scheme)),
 			cmp.Compare(p.parity, q.parity), cmp.Compare(p.sex, q.sex))
 	case event.KindTreatment:
 		p, q := &s.withheld[a.text], &s.withheld[b.text]

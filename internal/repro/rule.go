@@ -69,6 +69,9 @@ var findingRules = map[string]findingRule{
 	"one_weekday":       {"R22", SeverityQuery, "services fall on more than one day of the week", "are the dates those of the services, or of the visit", []string{"common practice"}},
 	"dates_heaped":      {"R22", SeverityQuery, "at most 20 % of services on the 1st or 15th (6.6 % by chance)", "are the dates exact", []string{"common practice"}},
 
+	"bred_by_sire":      {"R23", SeverityQuery, "no cow is bred by her own sire: a quarter of the calf's genes would be alike by descent", "is it the right bull, and the right cow", []string{"Wright 1922, Am Nat 56:330 (coefficient of inbreeding; from memory)"}},
+	"bred_by_dams_sire": {"R23", SeverityQuery, "no cow is bred by the sire of her dam: an eighth of the calf's genes would be alike by descent", "is it the right bull, and the right cow", []string{"Wright 1922, Am Nat 56:330 (coefficient of inbreeding; from memory)"}},
+
 	"left_late_pregnant": {"caution", SeveritySerious, "no transport in the last tenth of pregnancy (European Union)", "is the date of conception right; where did she go", []string{"S116"}},
 	"left_withheld":      {"caution", SeveritySerious, "no animal leaves for slaughter while her meat is withheld", "who was told; is the date of the treatment right", []string{"S110"}},
 }

@@ -307,6 +307,9 @@ func (k *lookup) summary(l *life) Animal {
 		Pen: t(l.penOn(day)), Lactation: optional16(lac.number), CalvedOn: lac.calved,
 		EnteredOn: l.in, LeftOn: l.out, FirstSeen: l.how == 0,
 	}
+	if l.officialID != 0 {
+		a.OfficialID = &event.OfficialID{ID: t(l.officialID), Scheme: t(l.scheme)}
+	}
 	if lac.dried == 0 && code != StatusGone {
 		a.DaysInMilk = daysBetween(lac.calved, k.on)
 	}
@@ -348,8 +351,9 @@ func (h *Herd) Animal(name string, on event.Date) (*CowView, bool) {
 	if l == nil {
 		return nil, false
 	}
+	dam := k.damOf(l)
 	v := &CowView{
-		Animal: k.summary(l), On: k.on, Dam: h.words.text(l.dam),
+		Animal: k.summary(l), On: k.on, Dam: h.words.text(l.dam), Sire: k.bullView(k.sire(l, dam)), DamSire: k.bullView(k.damSire(l, dam)), Sizes: k.sizes(l),
 		Numbers: k.numbers(l), Pregnant: k.pregnant(l), Lactations: k.lactations(l), Services: k.services(l),
 		Losses: k.losses(l), Stops: []StopView{}, Pens: []PenView{}, Heats: k.heats(l), Withheld: k.withheld(l),
 		Next: []NextView{}, Others: []OtherView{}, Findings: k.findings(l),

@@ -26,7 +26,7 @@ func (s *story) add(animal, on string, d event.Data) *event.Event {
 		"*event.Palpation": event.KindPalpation, "*event.PregnancyDiagnosis": event.KindPregnancyDiagnosis,
 		"*event.BreedingStop": event.KindBreedingStop, "*event.BreedingResume": event.KindBreedingResume,
 		"*event.Treatment": event.KindTreatment, "*event.Breeding": event.KindBreeding, "*event.DryOff": event.KindDryOff,
-		"*event.Move": event.KindMove, "*event.Departure": event.KindDeparture,
+		"*event.Size": event.KindSize, "*event.Move": event.KindMove, "*event.Departure": event.KindDeparture,
 	}[fmt.Sprintf("%T", d)]
 	e := event.New(kind, "story", animal, day(on))
 	e.ID, e.Data = uuid.NewSHA1(uuid.Nil, fmt.Appendf(nil, "%d", len(s.events))), d

@@ -62,7 +62,7 @@ func (t *teller) tell() {
 		case event.KindMove:
 			t.move(r.text, r.on)
 		case event.KindRenumber, event.KindDeparture: // told by the folder
-		case event.KindTreatment: // asked for when it is needed
+		case event.KindTreatment, event.KindSize: // asked for when it is needed
 		case event.KindWalk, event.KindVoid: // not of an animal
 		}
 	}
@@ -146,8 +146,16 @@ func (t *teller) arrival(r *rec) {
 	if l.breed == 0 {
 		l.breed = p.breed
 	}
-	if l.dam == 0 {
-		l.dam = p.dam
+	for _, w := range [...]struct {
+		at *word
+		v  word
+	}{{&l.dam, p.dam}, {&l.sire, p.sire}, {&l.damSire, p.damSire}} {
+		if *w.at == 0 {
+			*w.at = w.v
+		}
+	}
+	if l.officialID == 0 {
+		l.officialID, l.scheme = p.officialID, p.scheme
 	}
 	if l.sex == 0 {
 		l.sex = p.sex

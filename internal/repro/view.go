@@ -24,7 +24,8 @@ type Animal struct {
 	EnteredOn  event.Date `json:"entered_on,omitzero"`
 	LeftOn     event.Date `json:"left_on,omitzero"`
 	// FirstSeen: there is no arrival; she counts as present from her first event.
-	FirstSeen bool `json:"first_seen_without_arrival,omitempty"`
+	FirstSeen  bool              `json:"first_seen_without_arrival,omitempty"`
+	OfficialID *event.OfficialID `json:"official_id,omitempty"`
 }
 
 // CowView is an individual's whole reproductive history as of a day.
@@ -32,6 +33,9 @@ type CowView struct {
 	Animal
 	On         event.Date      `json:"on"`
 	Dam        string          `json:"dam,omitempty"`
+	Sire       *BullView       `json:"sire"` // she is bred by neither of the two
+	DamSire    *BullView       `json:"dam_sire"`
+	Sizes      []SizeView      `json:"sizes"`
 	Numbers    []NumberView    `json:"numbers"`
 	Pregnant   *PregnantView   `json:"pregnant"`
 	Lactations []LactationView `json:"lactations"`
@@ -44,6 +48,23 @@ type CowView struct {
 	Next       []NextView      `json:"next"`
 	Others     []OtherView     `json:"other_individuals"` // other animals that bore her number
 	Findings   []Finding       `json:"findings"`
+}
+
+// BullView is a bull among her forebears, and how he is known: From is "stated" (by
+// an arrival) or "service" (of the cow that bore her, or her dam).
+type BullView struct {
+	Code string `json:"code"`
+	From string `json:"from"`
+	Text string `json:"text"`
+}
+
+// SizeView is how big she was on a day; what was not recorded is null.
+type SizeView struct {
+	On        event.Date `json:"on"`
+	BigEnough *bool      `json:"big_enough"`
+	WeightKG  *int       `json:"weight_kg"`
+	HeightCM  *int       `json:"height_cm"` // at the hips
+	Seq       int64      `json:"seq"`
 }
 
 // NumberView is a number that she was known by, from a day on.

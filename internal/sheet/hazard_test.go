@@ -17,7 +17,7 @@ const hazards = "../../testdata/hazards"
 
 // bred and heat are the events of the two sound rows that most samples have.
 const (
-	bred = "0101 breeding on=2026-03-17 method=ai sire=E-11"
+	bred = "0101 breeding on=2026-03-17 sire=E-11 method=ai"
 	heat = "0102 heat on=2026-03-18 verdict=in_heat"
 )
 
@@ -45,13 +45,13 @@ var hazardTable = []hazard{
 	{file: "sep-line.csv", events: []string{bred, heat}},
 	{file: "bom.csv", events: []string{bred, heat}},
 	{file: "old-mac-line-ends.csv", events: []string{bred, heat}},
-	{file: "unicode-text-le.csv", events: []string{"0101 breeding on=2026-03-17 method=ai sire=Noël"}},
-	{file: "unicode-text-be.csv", events: []string{"0101 breeding on=2026-03-17 method=ai sire=Noël"}},
-	{file: "unicode-text-no-mark.csv", events: []string{"0101 breeding on=2026-03-17 method=ai sire=Noël"}},
+	{file: "unicode-text-le.csv", events: []string{"0101 breeding on=2026-03-17 sire=Noël method=ai"}},
+	{file: "unicode-text-be.csv", events: []string{"0101 breeding on=2026-03-17 sire=Noël method=ai"}},
+	{file: "unicode-text-no-mark.csv", events: []string{"0101 breeding on=2026-03-17 sire=Noël method=ai"}},
 	{file: "code-page-unstated.csv", whole: "2: encoding", says: `read as windows-1252 it says "Noël"`},
 	{
 		file: "code-page-stated.csv", change: []string{"dates:", "encoding: windows-1252\ndates:"},
-		events: []string{"0101 breeding on=2026-03-17 method=ai sire=Noël"}, notices: []string{"2, bull: code_page"}, says: `"Noël"`,
+		events: []string{"0101 breeding on=2026-03-17 sire=Noël method=ai"}, notices: []string{"2, bull: code_page"}, says: `"Noël"`,
 	},
 	{file: "code-page-mac.csv", whole: "2: encoding", says: `read as macintosh it says "Noël"`},
 	{file: "mojibake.csv", refused: []string{`2, bull, "NoÃ«l": mojibake`}},
@@ -70,12 +70,12 @@ var hazardTable = []hazard{
 	},
 	{
 		file: "time-in-date.csv", change: []string{"on: date", "on: {column: date, time: keep}"},
-		events: []string{"0101 breeding on=2026-03-17 at=06:40 method=ai sire=E-11", heat, "0103 heat on=2026-03-18 at=19:30 verdict=in_heat"},
+		events: []string{"0101 breeding on=2026-03-17 at=06:40 sire=E-11 method=ai", heat, "0103 heat on=2026-03-18 at=19:30 verdict=in_heat"},
 	},
-	{file: "order-shown.csv", events: []string{"0101 breeding on=2026-05-04 method=ai sire=E-11", "0102 heat on=2026-05-17 verdict=in_heat"}},
+	{file: "order-shown.csv", events: []string{"0101 breeding on=2026-05-04 sire=E-11 method=ai", "0102 heat on=2026-05-17 verdict=in_heat"}},
 	{file: "order-other.csv", whole: "3: date_order", says: "can only be m/d/y"},
 	{
-		file: "order-both.csv", events: []string{"0101 breeding on=2026-05-17 method=ai sire=E-11"},
+		file: "order-both.csv", events: []string{"0101 breeding on=2026-05-17 sire=E-11 method=ai"},
 		refused: []string{`3, date, "05/17/2026": date_order`},
 	},
 	{file: "order-not-stated.csv", change: []string{"dates: d/m/y\n", ""}, whole: "mapping", says: "cannot be told from the sheet"},
@@ -95,7 +95,7 @@ var hazardTable = []hazard{
 	},
 	{
 		file: "date-forms.csv", change: []string{"dates: d/m/y", "dates: y-m-d"},
-		events:  []string{"0101 breeding on=2026-03-02 method=ai sire=E-11", "0102 heat on=2026-03-17 verdict=in_heat"},
+		events:  []string{"0101 breeding on=2026-03-02 sire=E-11 method=ai", "0102 heat on=2026-03-17 verdict=in_heat"},
 		refused: []string{`4, date, "17.03.2026": date_order`}, says: "it would fit d.m.y",
 	},
 	{
@@ -116,18 +116,18 @@ var hazardTable = []hazard{
 		events: []string{"1234 calving on=2026-03-17 parity=3"}, notices: []string{"2, cow: grouped_digits", "2, parity: dot_zero"},
 	},
 	{file: "scientific-id.csv", refused: []string{`2, cow, "8.40003E+14": scientific_notation`}},
-	{file: "long-id.csv", events: []string{"8400031234567000 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: precision_loss"}},
+	{file: "long-id.csv", events: []string{"8400031234567000 breeding on=2026-03-17 sire=E-11 method=ai"}, notices: []string{"2, cow: precision_loss"}},
 	{file: "lost-zeros.csv", change: []string{"dates:", "animal_digits: 4\ndates:"}, refused: []string{`2, cow, "101": lost_zeros`}, says: `"0101"`},
 	{file: "lost-zeros.csv", change: []string{"dates:", "animal_digits: 4\nanimal_pad: true\ndates:"}, events: []string{bred}},
 	{
 		file: "named-animals.csv", change: []string{"dates:", "animal_strip: [Cow, cow no., DE 09]\nanimal_digits: 4\nanimal_pad: true\ndates:"},
 		events: []string{bred, "0102 heat on=2026-03-18 verdict=in_heat", "0103 heat on=2026-03-18 verdict=in_heat", "cow heat on=2026-03-18 verdict=in_heat"},
 	},
-	{file: "dot-zero-id.csv", events: []string{"101 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: dot_zero"}},
+	{file: "dot-zero-id.csv", events: []string{"101 breeding on=2026-03-17 sire=E-11 method=ai"}, notices: []string{"2, cow: dot_zero"}},
 	{file: "full-width-digits.csv", events: []string{bred}, notices: []string{"2, cow: folded_digits"}},
 	{
 		file: "lookalike-letters.csv", change: []string{"dates:", "animal_digits: 4\ndates:"},
-		events: []string{"01O1 breeding on=2026-03-17 method=ai sire=E-11"}, notices: []string{"2, cow: lookalike_letter"},
+		events: []string{"01O1 breeding on=2026-03-17 sire=E-11 method=ai"}, notices: []string{"2, cow: lookalike_letter"},
 	},
 	{file: "trailing-blank.csv", events: []string{bred}},
 	{file: "title-lines.csv", change: []string{"dates:", "header_row: 3\ndates:"}, events: []string{bred}},
@@ -139,7 +139,7 @@ var hazardTable = []hazard{
 	{file: "duplicate-header.csv", whole: "1: header", says: "twice"},
 	{
 		file: "duplicate-header.csv", change: []string{"on: date", "on: {position: 4}"},
-		events: []string{"0101 breeding on=2026-03-18 method=ai sire=E-11"},
+		events: []string{"0101 breeding on=2026-03-18 sire=E-11 method=ai"},
 	},
 	{file: "header-variants.csv", events: []string{bred}},
 	{file: "missing-column.csv", whole: "1: header", says: `"date"`},
@@ -180,10 +180,10 @@ var hazardTable = []hazard{
 		},
 	},
 	{
-		file: "formulas.csv", events: []string{bred, "0102 breeding on=2026-03-17 method=ai sire=E-11"},
+		file: "formulas.csv", events: []string{bred, "0102 breeding on=2026-03-17 sire=E-11 method=ai"},
 		refused: []string{`4, cow, "=A2+1": formula`},
 	},
-	{file: "apostrophe.csv", events: []string{"0101 breeding on=2026-03-17 method=ai sire==x"}},
+	{file: "apostrophe.csv", events: []string{"0101 breeding on=2026-03-17 sire==x method=ai"}},
 	{file: "truncated.csv", whole: "2: open_quote", says: "cut off"},
 	{file: "bare-quote.csv", events: []string{heat}, refused: []string{`2, bull, "5\" straw": bare_quote`}},
 	{file: "workbook.csv", whole: "1: not_csv", says: "workbook"},

@@ -165,6 +165,7 @@ var wordBook = map[string]map[string]string{
 		"pregnancy_diagnosis": "diagnosis, preg check, pregnancy check, pregnancy diagnosis, pd, preg, checked, check, scan, scanned, ultrasound, trächtigkeitsuntersuchung, tu, ultraschall, écho, echo, échographie, diagnostic, diagnóstico, ecografía, tacto, drachtcontrole, scan",
 		"breeding_stop":       "do not breed, dnb, breeding stop, zuchtausschluss",
 		"treatment":           "treatment, treated, injection, behandlung, traitement, tratamiento, behandeling",
+		"size":                "size, weighed, weight",
 		"breeding":            "breeding, bred, served, service, ai, a.i., insemination, inseminated, natural, natural service, bull, besamung, bes, kb, besamt, deckung, gedeckt, natursprung, ia, iap, insémination, saillie, monte, inseminación, monta, servicio, ki, k.i., inseminatie, dekking",
 		"dry_off":             "dry, dry off, dried, dried off, trocken, trockenstellen, trockengestellt, tarissement, tarie, secado, seca, droogzetten, droog",
 		"move":                "move, moved, pen change, group change, umstallung, umgestallt, déplacement, changement de lot, traslado, verplaatst",

@@ -18,6 +18,8 @@ type animal struct {
 	number int // Individual in the truth
 	name   string
 	dam    string
+	sire   string // her sire's code, and her dam's sire's; "" where nobody knows
+	grand  string
 	breed  *Breed
 	born   event.Date
 	calved event.Date // last calving
@@ -32,6 +34,7 @@ type animal struct {
 	cycle     int32 // heats planned so far
 	carried   int32 // pregnancies so far
 	conceived event.Date
+	mate      string // code of the bull that she conceived to, if known
 	twins     bool
 	lossSeen  float64
 	pregnancy int // index into the truth, -1 if it is not there
@@ -214,7 +217,7 @@ func (s *sim) cycleLength(a *animal) int {
 func (s *sim) carry(a *animal, since event.Date) {
 	a.cycle++
 	a.carried++
-	a.conceived, a.pregnancy, a.lossSeen = since, -1, 0
+	a.conceived, a.pregnancy, a.lossSeen, a.mate = since, -1, 0, ""
 	lived := int(s.today - since)
 	mean := a.breed.GestationCow
 	if a.parity == 0 {
@@ -347,7 +350,7 @@ func (s *sim) deliver(a *animal) []calf {
 		c := &calves[i]
 		// A heifer born twin to a bull calf is mostly sterile: she is not reared.
 		if c.female && c.fate == event.Alive && !(n > 1 && bull) && s.chance(s.p.Rearing.Kept) {
-			c.kept = &animal{name: s.number(true), breed: a.breed, born: s.today, dam: a.name, pen: s.calvesPen()}
+			c.kept = &animal{name: s.number(true), breed: a.breed, born: s.today, dam: a.name, sire: a.mate, grand: a.sire, pen: s.calvesPen()}
 		}
 	}
 	return calves

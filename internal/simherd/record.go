@@ -287,9 +287,19 @@ func (s *sim) writeBirth(a *animal) {
 	}
 	e := s.blank(event.KindArrival, a, keeper)
 	e.Data = &event.Arrival{
-		How: event.Born, BornOn: a.born, Breed: a.breed.Name, Dam: a.dam, Pen: s.pens[a.pen].name, Sex: event.Female,
+		How: event.Born, BornOn: a.born, Breed: a.breed.Name, Dam: a.dam, Sire: a.sire, DamSire: a.grand, Pen: s.pens[a.pen].name, Sex: event.Female,
 		OfficialID: s.transponder(a),
 	}
+	s.page = append(s.page, e)
+}
+
+// writeSize judges a heifer by eye when she joins those that are bred.
+func (s *sim) writeSize(a *animal) {
+	if !s.recording() {
+		return
+	}
+	e := s.blank(event.KindSize, a, keeper)
+	e.Data = &event.Size{BigEnough: event.Yes}
 	s.page = append(s.page, e)
 }
 
@@ -311,7 +321,7 @@ func (s *sim) writeOpening(a *animal) {
 	e := s.blank(event.KindArrival, a, keeper)
 	e.At = "00:00"
 	d := &event.Arrival{
-		How: event.Transferred, BornOn: a.born, Breed: a.breed.Name, Dam: a.dam, Pen: s.pens[a.pen].name, Sex: event.Female,
+		How: event.Transferred, BornOn: a.born, Breed: a.breed.Name, Dam: a.dam, Sire: a.sire, DamSire: a.grand, Pen: s.pens[a.pen].name, Sex: event.Female,
 		Parity: event.Int(a.lactation()), LastCalvedOn: a.calved, LastBredOn: a.lastBred, OfficialID: s.transponder(a),
 	}
 	if a.known {
@@ -321,6 +331,9 @@ func (s *sim) writeOpening(a *animal) {
 	s.page = append(s.page, e)
 	if a.dry {
 		s.page = append(s.page, s.blank(event.KindDryOff, a, keeper))
+	}
+	if a.parity == 0 && a.pen == s.youngPen() {
+		s.writeSize(a)
 	}
 	if a.barred() {
 		e := s.blank(event.KindBreedingStop, a, keeper)

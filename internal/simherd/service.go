@@ -142,7 +142,7 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 		p = nth(c.ByService, a.services) * nth(c.ByLactation, a.lactation())
 	}
 	beef := s.p.Breeding.BeefFrom > 0 && a.parity > 0 && a.services >= s.p.Breeding.BeefFrom
-	sire := s.sire(beef)
+	sire := s.sire(a, beef)
 	switch sexed := s.chance(s.p.Breeding.SexedYoung); {
 	case sire.Beef:
 		semen = "beef"
@@ -172,6 +172,7 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 	switch {
 	case took:
 		s.carry(a, s.today)
+		a.mate = sire.Code
 		pregnancy = s.note(a)
 	case inHeat && !carrying && s.chance(s.p.Cycle.LateReturn):
 		s.nextHeat(a, s.p.Cycle.LateMin+s.life.IntN(s.p.Cycle.LateMax-s.p.Cycle.LateMin+1))
@@ -187,8 +188,9 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 	}
 }
 
-// sire draws a bull, a beef one if wanted and there is one.
-func (s *sim) sire(beef bool) *Sire {
+// sire draws a bull for her, a beef one if wanted and there is one. Her own sire and
+// her dam's are passed over for the next of the list, if there is another.
+func (s *sim) sire(a *animal, beef bool) *Sire {
 	weight := func(want bool) func(*Sire) float64 {
 		return func(b *Sire) float64 {
 			if b.Beef == want {
@@ -201,7 +203,14 @@ func (s *sim) sire(beef bool) *Sire {
 	if s.p.Sires[i].Beef != beef {
 		i = pick(s.life, s.p.Sires, weight(false))
 	}
-	return &s.p.Sires[i]
+	drawn := &s.p.Sires[i]
+	for next := range len(s.p.Sires) {
+		b := &s.p.Sires[(i+next)%len(s.p.Sires)]
+		if b.Beef == drawn.Beef && b.Code != a.sire && b.Code != a.grand {
+			return b
+		}
+	}
+	return drawn
 }
 
 // note enters her pregnancy into the truth.

@@ -250,6 +250,7 @@ func (s *sim) do(x action) {
 		}
 	case grow:
 		s.move(a, s.youngPen())
+		s.writeSize(a)
 	case hold:
 		if a.parity == x.gen {
 			s.hold(a)

@@ -64,7 +64,7 @@ func obey(db *sql.DB, words []string) (answer, error) {
 		// careful user of DuckDB would do.
 		for _, s := range []string{
 			`drop table if exists events`,
-			`create or replace type kinds as enum ('arrival', 'calving', 'breeding', 'pregnancy_diagnosis', 'dry_off', 'departure', 'heat', 'palpation', 'walk', 'move', 'treatment', 'breeding_stop', 'breeding_resume', 'pregnancy_loss', 'renumber', 'void')`,
+			`create or replace type kinds as enum ('arrival', 'calving', 'breeding', 'pregnancy_diagnosis', 'dry_off', 'departure', 'heat', 'palpation', 'walk', 'move', 'treatment', 'size', 'breeding_stop', 'breeding_resume', 'pregnancy_loss', 'renumber', 'void')`,
 			`create table events (herd integer, seq integer, animal varchar, kind kinds, on_date date, code varchar, parity integer, last_calved date, conceived date, last_bred date)`,
 			`insert into events select * from read_csv('` + words[1] + `', header = false, columns = {'herd': 'integer', 'seq': 'integer', 'animal': 'varchar', 'kind': 'varchar',
 				'on_date': 'date', 'code': 'varchar', 'parity': 'integer', 'last_calved': 'date', 'conceived': 'date', 'last_bred': 'date'}) order by herd, seq`,

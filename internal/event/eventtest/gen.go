@@ -237,6 +237,11 @@ func (g gen) data(e *event.Event) event.Data {
 		d.Class, d.Program, d.Step = g.textOf(f["class"]), g.textOf(f["program"]), g.textOf(f["step"])
 		d.MeatWithheldUntil = g.optDate(f["meat_withheld_until"], e.On, last)
 		d.MilkWithheldUntil = g.optDate(f["milk_withheld_until"], e.On, last)
+	case *event.Size:
+		d.BigEnough, d.HeightCM, d.WeightKG = g.boolean(f["big_enough"]), g.integer(f["height_cm"]), g.integer(f["weight_kg"])
+		if *d == (event.Size{}) {
+			d.BigEnough = event.Yes
+		}
 	case *event.Breeding:
 		d.Basis, d.Method, d.Semen = g.enum(f["basis"]), g.enum(f["method"]), g.enum(f["semen"])
 		d.Sire, d.Straw = g.textOf(f["sire"]), g.textOf(f["straw"])
@@ -266,6 +271,7 @@ func (g gen) arrival(f map[string]*event.Field, d *event.Arrival, on event.Date)
 	d.ConceivedOn = g.optDate(f["conceived_on"], past, on)
 	d.LastBredOn = g.optDate(f["last_bred_on"], past, on)
 	d.LastCalvedOn = g.optDate(f["last_calved_on"], past, on)
+	d.Sire, d.DamSire = g.textOf(f["sire"]), g.textOf(f["dam_sire"])
 	d.Breed, d.Dam, d.Pen = g.textOf(f["breed"]), g.textOf(f["dam"]), g.textOf(f["pen"])
 	d.FromAnimal, d.FromHerd = g.textOf(f["from_animal"]), g.textOf(f["from_herd"])
 	d.How, d.Sex, d.Parity = g.enum(f["how"]), g.enum(f["sex"]), g.integer(f["parity"])

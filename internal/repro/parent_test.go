@@ -1,0 +1,102 @@
+package repro_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"byrelog.example/internal/event"
+	"byrelog.example/internal/repro"
+)
+
+func parents(t *testing.T, h *repro.Herd, animal, on string) string {
+	t.Helper()
+	v, ok := h.Animal(animal, day(on))
+	if !ok {
+		t.Fatalf("no animal %s", animal)
+	}
+	say := func(b *repro.BullView) string {
+		if b == nil {
+			return "-"
+		}
+		return b.Code + " " + b.From + ", " + b.Text
+	}
+	return say(v.Sire) + "; " + say(v.DamSire)
+}
+
+// kin lists the findings about a service by a forebear.
+func kin(h *repro.Herd, on string) string {
+	var out []string
+	for _, f := range h.Findings(day(on)) {
+		if strings.HasPrefix(f.Code, "bred_by_") {
+			out = append(out, fmt.Sprintf("%s %s %s %s %v: %s", f.Animal, f.On, f.Code, f.Severity, f.Seqs, f.Text))
+		}
+	}
+	return strings.Join(out, "\n")
+}
+
+// A sire is the one stated, or that of the service from which the calf came, if one
+// bull alone served then; a dam's sire is known in the same ways. To breed her by
+// either is a finding.
+func TestParents(t *testing.T) {
+	s := tell(t)
+	s.add("G", "2018-01-01", &event.Arrival{How: event.Born, Sire: "b1"})
+	s.add("D", "2020-01-01", &event.Arrival{How: event.Purchased, BornOn: day("2018-01-01"), Dam: "G", Parity: event.Int(0)})
+	s.add("D", "2020-06-01", &event.Breeding{Method: event.AI, Sire: "b2"})
+	s.add("D", "2021-03-08", &event.Calving{}) // 280 days
+	s.add("C", "2021-03-09", &event.Arrival{How: event.Born, BornOn: day("2021-03-09"), Dam: "D", Sex: event.Female})
+	s.add("D", "2021-06-01", &event.Breeding{Method: event.AI, Sire: "b3"})
+	s.add("D", "2021-06-02", &event.Breeding{Method: event.AI, Sire: "b4"})
+	s.add("D", "2022-03-08", &event.Calving{})
+	s.add("E", "2022-03-08", &event.Arrival{How: event.Born, Dam: "D", Sex: event.Female, DamSire: "b9"})
+	s.add("D", "2022-06-01", &event.Breeding{Method: event.Embryo, Sire: "b5"})
+	s.add("D", "2023-03-08", &event.Calving{})
+	s.add("F", "2023-03-08", &event.Arrival{How: event.Born, Dam: "D", Sex: event.Female})
+	s.add("H", "2023-05-01", &event.Arrival{How: event.Born, Dam: "nobody", Sex: event.Female})
+	s.add("C", "2022-06-01", &event.Breeding{Method: event.AI, Sire: "b1"}) // of her dam's dam: neither
+	s.add("C", "2022-06-25", &event.Breeding{Method: event.AI, Sire: "b2"})
+	s.add("C", "2022-07-18", &event.Breeding{Method: event.Natural, Sire: "b7"})
+	s.add("E", "2023-06-01", &event.Breeding{Method: event.AI, Sire: "b3"}) // which of the two it was is not known
+	s.add("E", "2023-06-24", &event.Breeding{Method: event.AI, Sire: "b9"})
+	s.add("E", "2023-07-17", &event.Breeding{Method: event.Embryo, Sire: "b9"}) // no kin of the embryo
+	h := s.herd()
+	for _, c := range []struct{ animal, want string }{
+		{"G", "b1 stated, as stated when she came; -"},
+		{"D", "-; b1 stated, as stated when her dam G came"}, // nothing is recorded of the service
+		{"C", "b2 service, the bull of the service of D on 2020-06-01; -"},
+		{"E", "-; b9 stated, as stated when she came"},
+		{"F", "b5 service, the bull of the service of D on 2022-06-01; -"}, // an embryo: D is not her dam by descent
+		{"H", "-; -"},
+	} {
+		equal(t, c.animal, parents(t, h, c.animal, "2023-12-31"), c.want)
+	}
+	equal(t, "findings", kin(h, "2023-12-31"), `C 2022-06-25 bred_by_sire query [15]: bred by b2, her own sire (the bull of the service of D on 2020-06-01)
+E 2023-06-24 bred_by_dams_sire query [18]: bred by b9, the sire of her dam (as stated when she came)`)
+	s.add("K", "2023-12-01", &event.Arrival{How: event.Born, Dam: "C", Sex: event.Female})
+	equal(t, "the dam's sire, derived", parents(t, s.herd(), "K", "2023-12-31"), "-; b2 service, the bull of the service of D on 2020-06-01")
+}
+
+// Sizes are shown as they were recorded.
+func TestSizes(t *testing.T) {
+	s := tell(t).born("H", "2024-01-01")
+	s.add("H", "2025-02-01", &event.Size{BigEnough: event.No, WeightKG: event.Int(310)})
+	s.add("H", "2025-03-01", &event.Size{WeightKG: event.Int(340), HeightCM: event.Int(126)})
+	s.add("H", "2025-03-20", &event.Size{BigEnough: event.Yes})
+	h := s.herd()
+	v, _ := h.Animal("H", day("2025-03-19"))
+	var out []string
+	for _, x := range v.Sizes {
+		part := x.On.String()
+		if x.BigEnough != nil {
+			part += fmt.Sprint(" ", *x.BigEnough)
+		}
+		if x.WeightKG != nil {
+			part += fmt.Sprint(" ", *x.WeightKG, " kg")
+		}
+		if x.HeightCM != nil {
+			part += fmt.Sprint(" ", *x.HeightCM, " cm")
+		}
+		out = append(out, part)
+	}
+	equal(t, "up to the day", strings.Join(out, "; "), "2025-02-01 false 310 kg; 2025-03-01 340 kg 126 cm")
+}
