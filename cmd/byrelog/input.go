@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+
+	"byrelog.example/internal/guard"
 )
 
 // input is what a command reads: a file, or standard input for the name -.
@@ -49,10 +51,10 @@ func (in *input) close() {
 // is left to itself: nothing else ends it, and the program is about to.
 func abandonable(ctx context.Context, r io.Reader) io.Reader {
 	pr, pw := io.Pipe()
-	go func() {
+	guard.Go("cmd.input", func() error {
 		_, err := io.Copy(pw, r)
-		_ = pw.CloseWithError(err) // nil is io.EOF; never fails
-	}()
+		return err
+	}, func(err error) { _ = pw.CloseWithError(err) }) // nil is io.EOF; never fails
 	// From the writer's end, so that the reader is told why.
 	context.AfterFunc(ctx, func() { _ = pw.CloseWithError(ctx.Err()) }) // never fails
 	return pr

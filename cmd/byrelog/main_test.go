@@ -44,7 +44,7 @@ func testMain(m *testing.M) int {
 		return 1
 	}
 	defer func() { _ = os.RemoveAll(area) }()
-	defer guard(`sleep 5; rm -rf "$1"`, area)()
+	defer watch(`sleep 5; rm -rf "$1"`, area)()
 	binary = filepath.Join(area, "bin", "byrelog")
 	build := exec.Command("go", "build", "-o", binary, ".")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
@@ -56,11 +56,11 @@ func testMain(m *testing.M) int {
 	return m.Run()
 }
 
-// guard does something when the tests end without the chance to do it
+// watch does something when the tests end without the chance to do it
 // themselves: killed, or by a panic after their time. The shell that does it waits for
 // its standard input to be closed, which happens at the latest then.
-func guard(script, arg string) (dismiss func()) {
-	cmd := exec.Command("sh", "-c", "read -r x || { "+script+"; }", "guard", arg)
+func watch(script, arg string) (dismiss func()) {
+	cmd := exec.Command("sh", "-c", "read -r x || { "+script+"; }", "watch", arg)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
 	pipe, err := cmd.StdinPipe()
 	if err == nil {
@@ -190,7 +190,7 @@ func launch(c call, dir string, ready *regexp.Regexp, from func(*server) *output
 	if err := s.cmd.Start(); err != nil {
 		return nil, err
 	}
-	dismiss := guard(`kill -9 "$1"`, strconv.Itoa(s.cmd.Process.Pid))
+	dismiss := watch(`kill -9 "$1"`, strconv.Itoa(s.cmd.Process.Pid))
 	go func() {
 		_ = s.cmd.Wait() // the exit code tells
 		dismiss()

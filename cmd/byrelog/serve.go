@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"byrelog.example/internal/book"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/heap"
 	"byrelog.example/internal/httpapi"
 	"byrelog.example/internal/localpg"
@@ -195,9 +196,13 @@ func (s *service) run(ctx context.Context, ready func(base string)) error {
 	} else if err := s.book.Resume(ctx); err != nil {
 		return err
 	}
-	go s.book.Tidy(ctx)
+	guard.Go("cmd.tidy", func() error { s.book.Tidy(ctx); return nil }, func(err error) {
+		if err != nil {
+			s.log.ErrorContext(ctx, "old idempotency keys are not removed any more", slog.Any("error", err))
+		}
+	})
 	done := make(chan error, 1)
-	go func() { done <- s.server.Serve(ctx, s.listener) }()
+	guard.Go("cmd.serve", func() error { return s.server.Serve(ctx, s.listener) }, func(err error) { done <- err })
 	s.log.InfoContext(ctx, "byrelog serves", slog.String("address", s.listener.Addr().String()), slog.String("version", version()))
 	if ready != nil {
 		ready("http://" + s.listener.Addr().String())

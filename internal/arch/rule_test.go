@@ -19,17 +19,18 @@ const module = "byrelog.example"
 // others: imports run downwards only. A package that is not listed, and an
 // import that is not, is a finding; a new package is a new line here.
 var layers = map[string][]string{
+	"internal/guard":    {},
 	"internal/event":    {},
 	"internal/stats":    {},
-	"internal/repro":    {"internal/event", "internal/stats"},
+	"internal/repro":    {"internal/event", "internal/guard", "internal/stats"},
 	"internal/sheet":    {"internal/event"},
 	"internal/exchange": {"internal/event"},
 	"internal/simherd":  {"internal/event"},
-	"internal/store":    {"internal/event", "migrations"},
-	"internal/localpg":  {},
+	"internal/store":    {"internal/event", "internal/guard", "migrations"},
+	"internal/localpg":  {"internal/guard"},
 	"internal/report":   {"internal/event", "internal/repro", "internal/stats"},
-	"internal/book":     {"internal/event", "internal/exchange", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
-	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/repro", "internal/report", "internal/sheet", "openapi"},
+	"internal/book":     {"internal/event", "internal/exchange", "internal/guard", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
+	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/guard", "internal/report", "internal/repro", "internal/sheet", "openapi"},
 	"internal/heap":     {},
 	"internal/arch":     {},
 	"internal/bench":    {},
@@ -38,7 +39,7 @@ var layers = map[string][]string{
 	"openapi/gen":       {"internal/event"},
 	"api":               {},
 	"cmd/byrelog": {
-		"api", "internal/book", "internal/event", "internal/heap", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report",
+		"api", "internal/book", "internal/event", "internal/guard", "internal/heap", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report",
 		"internal/sheet", "internal/simherd", "internal/store", "migrations", "openapi",
 	},
 
@@ -146,6 +147,11 @@ func check(files []source) []string {
 		for _, finding := range imports(dir, test, file) {
 			add(f.name, "%s", finding)
 		}
+		if !test && dir != "internal/guard" && !ast.IsGenerated(file) {
+			for _, finding := range unguarded(file) {
+				add(f.name, "%s", finding)
+			}
+		}
 		if slices.Contains(pure, dir) && !test {
 			for _, finding := range calls(file) {
 				add(f.name, "%s", finding)
@@ -236,6 +242,23 @@ func calls(file *ast.File) []string {
 		case *ast.CallExpr:
 			if x, ok := n.Fun.(*ast.Ident); ok && (x.Name == "print" || x.Name == "println") {
 				list = append(list, x.Name+" in a pure package")
+			}
+		}
+		return true
+	})
+	return list
+}
+
+// unguarded finds goroutines whose panic would end the process.
+func unguarded(file *ast.File) []string {
+	var list []string
+	ast.Inspect(file, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.GoStmt:
+			list = append(list, "a bare go statement: internal/guard starts goroutines")
+		case *ast.SelectorExpr:
+			if x, ok := n.X.(*ast.Ident); n.Sel.Name == "Go" && (!ok || x.Name != "guard") {
+				list = append(list, "a goroutine of a WaitGroup or the like: internal/guard starts goroutines")
 			}
 		}
 		return true

@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -154,11 +155,15 @@ func (c *carrier) send(ctx context.Context, x *piece) (sent bool, err error) {
 	fctx, stop := context.WithCancel(ctx)
 	f.stop = stop
 	after := c.head
-	go func() {
-		defer close(f.done)
-		defer c.p.book.appenderOf(c.p.herd).ahead()()
-		_, f.err = c.p.book.db.AppendAhead(fctx, c.p.herd.ID, after, b, func() { close(f.began) }, f.turn)
-	}()
+	landed := c.p.book.appenderOf(c.p.herd).ahead()
+	guard.Go("book.ahead", func() error {
+		_, err := c.p.book.db.AppendAhead(fctx, c.p.herd.ID, after, b, func() { close(f.began) }, f.turn)
+		return err
+	}, func(err error) {
+		f.err = err
+		landed()
+		close(f.done)
+	})
 	c.flights = append(c.flights, f)
 	c.head = n.head
 	c.p.counts, c.p.report = out.counts, out.report

@@ -3,12 +3,14 @@ package book
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"sync"
 	"time"
 
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/store"
 )
 
@@ -61,7 +63,7 @@ func (a *appender) submit(j *job) error {
 	if !a.busy {
 		a.busy = true
 		// Not a caller's goroutine: a caller may be gone before its group commits.
-		go a.work()
+		guard.Go("book.appender", a.work, a.book.outlived)
 	}
 	return nil
 }
@@ -87,15 +89,47 @@ func (a *appender) take() []*job {
 	return group
 }
 
-func (a *appender) work() {
+func (a *appender) work() error {
 	for {
 		group := a.take()
 		if group == nil {
-			return
+			return nil
 		}
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-		a.commit(ctx, group)
-		cancel()
+		a.book.commit("book.append", group, a.commit)
+	}
+}
+
+// commit has a group written. If that panics, whoever waits for one of its jobs is told
+// that the outcome is not known, for the panic may have come behind the commit; and the
+// next group goes on.
+func (b *Book) commit(place string, group []*job, write func(context.Context, []*job)) {
+	waits := make([]chan struct{}, len(group)) // a job that was put aside gets another
+	for i, j := range group {
+		waits[i] = j.done
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	defer cancel()
+	err := guard.Do(place, func() error { write(ctx, group); return nil })
+	if err == nil {
+		return
+	}
+	b.outlived(err)
+	for i, j := range group {
+		select {
+		case <-waits[i]: // answered before
+		default:
+			j.finish(&Error{
+				Kind: OutcomeUnknown, Code: "outcome-unknown", RetryAfter: time.Second, Err: err,
+				Detail: "the service failed while it wrote: what was sent may or may not be stored; send it again with the same ids, which stores nothing twice",
+			})
+		}
+	}
+}
+
+// outlived notes a panic that ended nothing.
+func (b *Book) outlived(err error) {
+	if err != nil {
+		b.log.Error("a fault of the service", slog.Any("error", err))
 	}
 }
 
@@ -176,7 +210,7 @@ func (a *appender) advance(group []*job, head store.Head) {
 	defer a.book.cache.give(e)
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	e.advance(facts, head)
+	e.advance(a.book, facts, head)
 }
 
 // believe notes where the log stands after a commit of this process that saw the head.

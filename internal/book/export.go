@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -47,8 +48,7 @@ func (b *Book) recorded(ctx context.Context, h *Herd, seq int64, use func(*event
 		free <- make([]event.Recorded, 0, batch)
 	}
 	read := make(chan error, 1)
-	go func() {
-		defer close(lots)
+	guard.Go("book.export", func() error {
 		events := <-free
 		hand := func() error {
 			select {
@@ -80,8 +80,11 @@ func (b *Book) recorded(ctx context.Context, h *Herd, seq int64, use func(*event
 		if err == nil && len(events) > 0 {
 			err = hand()
 		}
+		return err
+	}, func(err error) {
 		read <- err
-	}()
+		close(lots)
+	})
 	for events := range lots {
 		for i := range events {
 			if err := use(&events[i]); err != nil {

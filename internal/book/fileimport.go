@@ -14,6 +14,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -295,16 +296,19 @@ func (f *fileImport) part(ctx context.Context, h *Herd) (*filePart, error) {
 	r, w := io.Pipe()
 	part.pipe = w
 	f.parts[h.ID] = part
-	go func() {
-		defer close(part.done)
+	guard.Go("book.part", func() (err error) {
 		if f.options.DryRun {
-			part.report, part.reader, part.err = b.rehearsePart(ctx, h, r, plan, f.options)
-		} else {
-			part.staged, part.err = b.stage(ctx, h, part.id, r, plan, nil)
-			part.reader = part.staged.reader
+			part.report, part.reader, err = b.rehearsePart(ctx, h, r, plan, f.options)
+			return err
 		}
+		part.staged, err = b.stage(ctx, h, part.id, r, plan, nil)
+		part.reader = part.staged.reader
+		return err
+	}, func(err error) {
+		part.err = err
 		_ = r.Close() // unblocks the splitter if this ended early
-	}()
+		close(part.done)
+	})
 	var err error
 	part.out, err = f.split.NewPartWriter(w)
 	return part, err

@@ -16,6 +16,7 @@ import (
 	"github.com/klauspost/compress/s2"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -254,11 +255,14 @@ func (b *Book) stage(ctx context.Context, h *Herd, id uuid.UUID, body io.Reader,
 	}
 	pr, pw := io.Pipe()
 	read := make(chan outcome, 1)
-	go func() {
-		reader, err := b.readThrough(h, plan, pr, sp)
+	var reader *sheet.Reader
+	guard.Go("book.read_through", func() (err error) {
+		reader, err = b.readThrough(h, plan, pr, sp)
+		return err
+	}, func(err error) {
 		pr.CloseWithError(io.ErrClosedPipe) // unblocks the writer if reading ended early
 		read <- outcome{reader, err}
-	}()
+	})
 	digest := sha256.New()
 	chunks, copyErr := b.stageChunks(ctx, h, id, plan, io.TeeReader(body, digest), pw)
 	_ = pw.CloseWithError(copyErr) // nil is io.EOF for the reader; never fails
@@ -348,20 +352,26 @@ func (b *Book) start(h *Herd, id uuid.UUID, sp *spill) <-chan struct{} {
 		close(done)
 		return done
 	}
-	go func() {
-		defer close(done)
-		defer b.jobs.Done()
-		defer sp.close()
+	guard.Go("book.imports", func() error {
 		select {
 		case b.slots <- struct{}{}:
+			defer func() { <-b.slots }()
 			b.work(h, id, sp)
-			<-b.slots
 		case <-b.life.Done(): // the next start resumes it
+		}
+		return nil
+	}, func(err error) {
+		if err != nil {
+			b.log.Error("an import stopped", slog.String("import_id", id.String()), slog.Any("error", err))
+			b.failImport(h, id)
 		}
 		b.mu.Lock()
 		delete(b.running, id)
 		b.mu.Unlock()
-	}()
+		sp.close()
+		b.jobs.Done()
+		close(done)
+	})
 	return done
 }
 
@@ -370,7 +380,7 @@ func (b *Book) start(h *Herd, id uuid.UUID, sp *spill) <-chan struct{} {
 // the next start.
 func (b *Book) work(h *Herd, id uuid.UUID, sp *spill) {
 	for {
-		err := b.runImport(b.life, h, id, sp)
+		err := guard.Do("book.import", func() error { return b.runImport(b.life, h, id, sp) })
 		var told *Error
 		switch {
 		case err == nil || b.life.Err() != nil:
@@ -518,7 +528,10 @@ func (b *Book) Tidy(ctx context.Context) {
 	daily := time.NewTicker(24 * time.Hour)
 	defer daily.Stop()
 	for {
-		if _, err := b.db.PurgeIdempotency(ctx, b.stamp().Add(-keepKeys)); err != nil && ctx.Err() == nil {
+		if err := guard.Do("book.tidy", func() error {
+			_, err := b.db.PurgeIdempotency(ctx, b.stamp().Add(-keepKeys))
+			return err
+		}); err != nil && ctx.Err() == nil {
 			b.log.WarnContext(ctx, "old idempotency keys were not removed", slog.Any("error", err))
 		}
 		select {

@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -252,20 +253,24 @@ func (p *passage) chunks(ctx context.Context) <-chan *piece {
 		next = p.spill.pieces(p.done, p.book.log)
 	}
 	out := make(chan *piece, 1)
-	go func() {
-		defer close(out)
-		for {
-			c := next()
-			select {
-			case out <- c:
-			case <-ctx.Done():
-				return
-			}
-			if c.last || c.err != nil {
-				return
-			}
+	hand := func(c *piece) bool {
+		select {
+		case out <- c:
+			return !c.last && c.err == nil
+		case <-ctx.Done():
+			return false
 		}
-	}()
+	}
+	guard.Go("book.chunks", func() error {
+		for hand(next()) {
+		}
+		return nil
+	}, func(err error) {
+		if err != nil {
+			hand(&piece{err: err})
+		}
+		close(out)
+	})
 	return out
 }
 

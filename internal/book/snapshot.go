@@ -8,6 +8,7 @@ import (
 	"maps"
 	"slices"
 
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/store"
 )
@@ -128,21 +129,23 @@ func (b *Book) keep(h *Herd, epoch int64) {
 		return
 	}
 	b.keeping[h.ID] = true
-	b.jobs.Go(func() {
-		defer func() {
-			b.mu.Lock()
-			delete(b.keeping, h.ID)
-			b.mu.Unlock()
-		}()
+	b.jobs.Add(1)
+	guard.Go("book.snapshot", func() error {
 		select {
 		case b.packing <- struct{}{}:
 			defer func() { <-b.packing }()
+			return b.keepNow(b.life, h, epoch)
 		case <-b.life.Done():
-			return
+			return nil
 		}
-		if err := b.keepNow(b.life, h, epoch); err != nil && b.life.Err() == nil {
+	}, func(err error) {
+		if err != nil && b.life.Err() == nil {
 			b.log.Warn("a snapshot was not kept", slog.String("herd", h.Name), slog.Any("error", err))
 		}
+		b.mu.Lock()
+		delete(b.keeping, h.ID)
+		b.mu.Unlock()
+		b.jobs.Done()
 	})
 }
 

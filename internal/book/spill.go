@@ -14,6 +14,7 @@ import (
 	"github.com/klauspost/compress/s2"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
@@ -169,9 +170,16 @@ type sealing struct {
 
 func newSealer(s *spill) *sealer {
 	w := &sealer{todo: make(chan sealing, 1), done: make(chan error, 1)}
-	go func() {
-		w.done <- s.fill(w.todo)
-	}()
+	guard.Go("book.seal", func() error { return s.fill(w.todo) }, func(err error) {
+		var p *guard.Panic
+		if errors.As(err, &p) { // nothing is known of what it was at: the rows are read again from the staged file
+			for range w.todo {
+			}
+			s.chunks = nil
+			s.foldless()
+		}
+		w.done <- err
+	})
 	return w
 }
 

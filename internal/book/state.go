@@ -10,6 +10,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/store"
 )
 
@@ -131,7 +132,11 @@ func (s *states) of(ctx context.Context, herd uuid.UUID) (store.State, error) {
 	s.mu.Unlock()
 	if idle {
 		// Not the caller's goroutine: it may be gone before the last question.
-		go s.serve(herd, q) //nolint:gosec // its context is its own: see above
+		guard.Go("book.states", func() error { return s.serve(herd, q) }, func(err error) {
+			if err != nil {
+				s.give(herd, q, err)
+			}
+		})
 	}
 	// Two questions take no longer than this: the one under way, and the one that the reply
 	// is to. Who has more time than that just waits, which is two microseconds less; a client
@@ -148,7 +153,18 @@ func (s *states) of(ctx context.Context, herd uuid.UUID) (store.State, error) {
 	}
 }
 
-func (s *states) serve(herd uuid.UUID, q *question) {
+// give answers with an error whoever waits for a question that nobody puts any more.
+func (s *states) give(herd uuid.UUID, q *question, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.waiting, herd)
+	if r := q.next; r != nil {
+		r.err = err
+		close(r.done)
+	}
+}
+
+func (s *states) serve(herd uuid.UUID, q *question) error {
 	crowd := false
 	for {
 		if crowd {
@@ -162,11 +178,14 @@ func (s *states) serve(herd uuid.UUID, q *question) {
 		if r == nil {
 			delete(s.waiting, herd)
 			s.mu.Unlock()
-			return
+			return nil
 		}
 		s.mu.Unlock()
 		ctx, cancel := context.WithTimeout(context.Background(), longestQuestion)
-		r.state, r.err = s.ask(ctx, herd)
+		r.err = guard.Do("book.state", func() (err error) {
+			r.state, err = s.ask(ctx, herd)
+			return err
+		})
 		cancel()
 		if r.err == nil {
 			s.heard(r.state.Epoch)

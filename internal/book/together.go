@@ -5,9 +5,9 @@ import (
 	"errors"
 	"runtime"
 	"sync"
-	"time"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/store"
 )
@@ -59,7 +59,7 @@ func (g *gatherer) submit(j *job) bool {
 	g.queued += len(j.fresh)
 	if !g.busy {
 		g.busy = true
-		go g.work() // as an appender's: no caller's goroutine
+		guard.Go("book.gatherer", g.work, g.book.outlived) // as an appender's: no caller's goroutine
 	}
 	return true
 }
@@ -101,16 +101,14 @@ func (g *gatherer) room() {
 	}
 }
 
-func (g *gatherer) work() {
+func (g *gatherer) work() error {
 	for {
 		g.room()
 		group := g.take()
 		if group == nil {
-			return
+			return nil
 		}
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-		g.commit(ctx, group)
-		cancel()
+		g.book.commit("book.gather", group, g.commit)
 	}
 }
 
@@ -238,7 +236,7 @@ func (g *gatherer) settle(s *share, p *store.Part) {
 	head := store.Head{Seq: last.Seq, Hash: last.Hash, RecordedAt: last.RecordedAt}
 	if e := s.entry; e != nil {
 		if facts := factsOf(s.jobs, head); len(facts) > 0 && lockSoon(&e.mu) {
-			e.advance(facts, head)
+			e.advance(g.book, facts, head)
 			e.mu.Unlock()
 		}
 	}
@@ -288,12 +286,20 @@ func factsOf(group []*job, head store.Head) []repro.Fact {
 	return facts
 }
 
-// advance takes in facts if the fold stands right before them. mu is held.
-func (e *entry) advance(facts []repro.Fact, head store.Head) {
+// advance takes in facts if the fold stands right before them; if that panics the fold
+// is made anew by its next reader, and what was written stays written. mu is held.
+func (e *entry) advance(b *Book, facts []repro.Fact, head store.Head) {
 	if e.fold == nil || e.head.Seq != facts[0].Seq-1 {
 		return
 	}
-	e.fold.Apply(facts)
-	e.fold.Settle()
+	if err := guard.Do("book.advance", func() error {
+		e.fold.Apply(facts)
+		e.fold.Settle()
+		return nil
+	}); err != nil {
+		e.fold, e.head = nil, Head{}
+		b.outlived(err)
+		return
+	}
 	e.head = headOf(head)
 }

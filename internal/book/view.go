@@ -10,6 +10,7 @@ import (
 	"github.com/google/uuid"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/store"
 )
@@ -82,7 +83,20 @@ func (b *Book) viewFrom(ctx context.Context, h *Herd, state store.State, asOf As
 	if glance && !e.fold.Warmed() {
 		defer e.fold.Shed()
 	}
-	return fn(&View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Epoch: state.Epoch, Today: b.today(h), voided: e.voided})
+	return e.read(fn, &View{Herd: h, Fold: e.fold, Head: e.head, PolicyRev: e.rev, Epoch: state.Epoch, Today: b.today(h), voided: e.voided})
+}
+
+// read calls a reader. If it panics, the fold is made anew for the next one.
+func (e *entry) read(fn func(*View) error, v *View) error {
+	whole := false
+	defer func() {
+		if !whole {
+			e.spoilt.Store(true)
+		}
+	}()
+	err := fn(v)
+	whole = true
+	return err
 }
 
 func (b *Book) seqOf(ctx context.Context, h *Herd, asOf AsOf, head store.Head) (int64, error) {
@@ -165,8 +179,7 @@ func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func
 		free <- new(lot)
 	}
 	read := make(chan error, 1)
-	go func() {
-		defer close(full)
+	guard.Go("book.decode", func() error {
 		var decoder event.Decoder
 		var l *lot
 		next := func() error {
@@ -190,8 +203,11 @@ func (b *Book) decoded(ctx context.Context, h *Herd, after, upto int64, use func
 		if err == nil && l != nil {
 			full <- l
 		}
+		return err
+	}, func(err error) {
 		read <- err
-	}()
+		close(full)
+	})
 	for l := range full {
 		if err := use(l.facts); err != nil {
 			cancel()
@@ -239,6 +255,8 @@ type entry struct {
 	epoch   int64 // of the log that was read
 	kept    int64 // seq of its snapshot; 0 = none that is known
 
+	spoilt atomic.Bool // a reader panicked: what the fold derived of itself may be half done
+
 	measured atomic.Int64 // Changes of the fold when it was measured last, and 1; of one that is shelved -1
 
 	element *list.Element // guarded by the cache
@@ -252,13 +270,16 @@ type entry struct {
 func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State, shelf bool) error {
 	head, rev := state.Head, state.PolicyRev
 	e.mu.RLock()
-	fresh := (e.fold != nil || shelf && e.shelved != nil) && e.head.Seq >= head.Seq && e.rev == rev && e.epoch == state.Epoch
+	fresh := !e.spoilt.Load() && (e.fold != nil || shelf && e.shelved != nil) && e.head.Seq >= head.Seq && e.rev == rev && e.epoch == state.Epoch
 	e.mu.RUnlock()
 	if fresh {
 		return nil
 	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
+	if e.spoilt.Swap(false) {
+		e.fold, e.head = nil, Head{}
+	}
 	if e.epoch != state.Epoch {
 		// The log is another one: restored from a backup while this process ran.
 		e.unshelve()
@@ -299,17 +320,20 @@ func (e *entry) refresh(ctx context.Context, b *Book, h *Herd, state store.State
 		return nil
 	}
 	cold := e.head.Seq == 0
-	reached, err := b.load(ctx, h, e.head, e.voided, head.Seq, applyTo(e.fold))
-	if err != nil {
+	if err := guard.Do("book.fold", func() (err error) {
+		if e.head, err = b.load(ctx, h, e.head, e.voided, head.Seq, applyTo(e.fold)); err != nil {
+			return err
+		}
+		if cold {
+			e.fold.Trim()
+		} else {
+			e.fold.Settle()
+		}
+		return nil
+	}); err != nil {
 		// The fold may have taken in a part: start over next time.
 		e.fold, e.head = nil, Head{}
 		return err
-	}
-	e.head = reached
-	if cold {
-		e.fold.Trim()
-	} else {
-		e.fold.Settle()
 	}
 	if e.snapshotDue(b) {
 		b.keep(h, e.epoch)

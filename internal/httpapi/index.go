@@ -7,13 +7,13 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"sync/atomic"
 
 	openapi_types "github.com/oapi-codegen/runtime/types"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 )
@@ -129,12 +129,10 @@ func both(n int, do func(i int)) {
 			do(i)
 		}
 	}
-	var wg sync.WaitGroup
 	if n > 1 {
-		wg.Go(work)
+		defer guard.Beside("httpapi.both", work)()
 	}
 	work()
-	wg.Wait()
 }
 
 func (s *Server) listIndices(r *request) (*reply, error) {

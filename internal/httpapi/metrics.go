@@ -10,6 +10,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/common/expfmt"
+
+	"byrelog.example/internal/guard"
 )
 
 // metrics of the HTTP interface. No label names a herd or a token.
@@ -76,7 +78,7 @@ func newMetrics(r *prometheus.Registry) (*metrics, error) {
 		}),
 	}
 	for _, c := range []prometheus.Collector{
-		m.requests, m.seconds, m.inFlight, m.appended,
+		m.requests, m.seconds, m.inFlight, m.appended, panics{},
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 	} {
 		if err := r.Register(c); err != nil {
@@ -84,6 +86,19 @@ func newMetrics(r *prometheus.Registry) (*metrics, error) {
 		}
 	}
 	return m, nil
+}
+
+// panics counts what guard has caught, by place: the places are those of the source.
+type panics struct{}
+
+var panicsDesc = prometheus.NewDesc("byrelog_panics_total", "Faults of the service that were caught, by place.", []string{"place"}, nil)
+
+func (panics) Describe(ch chan<- *prometheus.Desc) { ch <- panicsDesc }
+
+func (panics) Collect(ch chan<- prometheus.Metric) {
+	for place, n := range guard.Counts() {
+		ch <- prometheus.MustNewConstMetric(panicsDesc, prometheus.CounterValue, float64(n), place)
+	}
 }
 
 // text writes the metrics in Prometheus' text format.

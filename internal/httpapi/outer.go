@@ -3,17 +3,16 @@ package httpapi
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
 	"regexp"
-	"runtime/debug"
 	"time"
 
 	"github.com/labstack/echo/v4"
 
 	"byrelog.example/internal/book"
+	"byrelog.example/internal/guard"
 )
 
 // noOperation stands for an address that is none of the contract's.
@@ -101,21 +100,13 @@ var secured = []struct {
 // since the client has it (RFC 9110, 15.4.5), does without.
 var ofBodies = []string{"X-Content-Type-Options", "Content-Security-Policy", "Referrer-Policy"}
 
-// panicked is a panic of a handler as an error.
-type panicked struct {
-	value any
-	stack []byte
-}
-
-func (p *panicked) Error() string { return fmt.Sprintf("panic: %v\n%s", p.value, p.stack) }
-
 func recovered(next echo.HandlerFunc, c echo.Context) (err error) {
 	defer func() {
 		if v := recover(); v != nil {
 			if v == http.ErrAbortHandler { //nolint:errorlint // the value itself is the signal
 				panic(v)
 			}
-			err = &panicked{value: v, stack: debug.Stack()}
+			err = guard.Caught("httpapi.request", v)
 		}
 	}()
 	return next(c)
@@ -138,6 +129,9 @@ func (s *Server) answerError(c echo.Context, err error, instance string) error {
 		return err
 	}
 	p := problemOf(err)
+	if p.code == codeInternal {
+		p.detail = "a fault of the service: whoever runs it finds it in the log under the number " + instance
+	}
 	if sent := writeProblem(c, p, instance); sent != nil {
 		return sent
 	}

@@ -90,6 +90,9 @@ var titles = map[int]string{
 	http.StatusServiceUnavailable:    "Not available just now",
 }
 
+// codeInternal is of faults that are ours; the answer tells their number.
+const codeInternal = "internal"
+
 // problemOf classifies any error. What is not known is a fault of ours: the
 // client learns only where to find it in the log.
 func problemOf(err error) *problem {
@@ -112,10 +115,7 @@ func problemOf(err error) *problem {
 		// Nobody is there to read it.
 		return &problem{status: http.StatusServiceUnavailable, code: "unavailable", retryAfter: time.Second, cause: err, detail: "the request was given up"}
 	}
-	return &problem{
-		status: http.StatusInternalServerError, code: "internal", cause: err,
-		detail: "the service failed; its log tells more under the id of `instance`",
-	}
+	return &problem{status: http.StatusInternalServerError, code: codeInternal, cause: err}
 }
 
 func problemOfBook(b *book.Error) *problem {
@@ -124,7 +124,7 @@ func problemOfBook(b *book.Error) *problem {
 		status, ok = kinds[b.Kind]
 	}
 	if !ok {
-		return &problem{status: http.StatusInternalServerError, code: "internal", cause: b, detail: "the service failed; its log tells more under the id of `instance`"}
+		return &problem{status: http.StatusInternalServerError, code: codeInternal, cause: b}
 	}
 	p := &problem{status: status, code: b.Code, detail: b.Detail, retryAfter: b.RetryAfter, cause: b.Err}
 	for _, f := range b.Faults {
@@ -176,7 +176,7 @@ func problemOfEcho(h *echo.HTTPError) *problem {
 	if h.Code >= http.StatusBadRequest && h.Code < http.StatusInternalServerError {
 		return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the request cannot be read", cause: h}
 	}
-	return &problem{status: http.StatusInternalServerError, code: "internal", cause: h, detail: "the service failed; its log tells more under the id of `instance`"}
+	return &problem{status: http.StatusInternalServerError, code: codeInternal, cause: h}
 }
 
 // eventFaults words the faults of one event below a pointer prefix.

@@ -18,6 +18,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"byrelog.example/internal/book"
+	"byrelog.example/internal/guard"
 )
 
 // Config of a server. Zero values are usable.
@@ -115,7 +116,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(l) }()
+	guard.Go("httpapi.serve", func() error { return srv.Serve(l) }, func(err error) { failed <- err })
 	select {
 	case err := <-failed:
 		return fmt.Errorf("serve %s: %w", l.Addr(), err)
@@ -296,13 +297,13 @@ func accepts(c echo.Context) []string {
 // cancelOn gives a context that also ends when ch is closed.
 func cancelOn(parent context.Context, ch <-chan struct{}) (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(parent)
-	go func() {
+	guard.Go("httpapi.cancel", func() error {
 		select {
 		case <-ch:
-			cancel()
 		case <-ctx.Done():
 		}
-	}()
+		return nil
+	}, func(error) { cancel() })
 	return ctx, cancel
 }
 

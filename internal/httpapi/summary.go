@@ -9,6 +9,7 @@ import (
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 )
@@ -92,11 +93,14 @@ func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, 
 	for i := range herds {
 		wg.Add(1)
 		slots <- struct{}{}
-		go func() {
-			defer wg.Done()
-			defer func() { <-slots }()
-			answers[i], failed[i] = ask(&herds[i])
-		}()
+		guard.Go("httpapi.herd", func() (err error) {
+			answers[i], err = ask(&herds[i])
+			return err
+		}, func(err error) {
+			failed[i] = err
+			<-slots
+			wg.Done()
+		})
 	}
 	wg.Wait()
 	for _, err := range failed {

@@ -18,6 +18,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"byrelog.example/internal/guard"
 )
 
 // Config says where the server lives and how it runs.
@@ -399,10 +401,8 @@ func (s *Server) upOnce(ctx context.Context) (final bool, err error) {
 		return true, fmt.Errorf("the database server did not start: %w", err)
 	}
 	exited := make(chan struct{})
-	go func() {
-		_ = cmd.Wait() // why it ended stands in its log
-		close(exited)
-	}()
+	// Why it ended stands in its log.
+	guard.Go("localpg.wait", cmd.Wait, func(error) { close(exited) })
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for {

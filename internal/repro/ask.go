@@ -3,9 +3,9 @@ package repro
 import (
 	"fmt"
 	"slices"
-	"sync"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 )
 
 // Question asks for an index under parameters.
@@ -249,14 +249,12 @@ func each(processors, n int, fn func(i int)) {
 		}
 		return
 	}
-	var wg sync.WaitGroup
-	wg.Go(func() {
+	defer guard.Beside("repro.ask", func() {
 		for i := 0; i < n; i += 2 {
 			fn(i)
 		}
-	})
+	})()
 	for i := 1; i < n; i += 2 {
 		fn(i)
 	}
-	wg.Wait()
 }

@@ -5,6 +5,7 @@ import (
 	"sync"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 )
 
 // defaultMerge is how many days apart breedings may be and still be one
@@ -420,10 +421,10 @@ func (h *Herd) inTwo(n int, fn func(i int, a *arena) int64) [2]int64 {
 		return half(0, n)
 	}
 	var first [2]int64
-	var wg sync.WaitGroup
-	wg.Go(func() { first = half(0, n/2) })
+	wait := guard.Beside("repro.fold", func() { first = half(0, n/2) })
+	defer wait()
 	second := half(n/2, n)
-	wg.Wait()
+	wait()
 	return [2]int64{first[0] + second[0], first[1] + second[1]}
 }
 

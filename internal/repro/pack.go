@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
 )
 
 // packForm is raised whenever the layout of a packed fold changes, or what newRec
@@ -219,17 +220,17 @@ func (h *Herd) checked() error {
 	h.gone = make([]event.Date, n)
 	half, _ := slices.BinarySearch(h.ends[:n], uint32(len(h.base)/2))
 	first, second := newChecker(h), newChecker(h)
-	var wg sync.WaitGroup
-	wg.Go(func() {
+	wait := guard.Beside("repro.unpack", func() {
 		for i := range half {
 			first.number(int32(i))
 		}
 	})
+	defer wait()
 	for i := half; i < n; i++ {
 		second.number(int32(i))
 	}
 	second.number(herdLevel)
-	wg.Wait()
+	wait()
 	for i := range first.seen {
 		if first.seen[i]&second.seen[i] != 0 {
 			return errPacked

@@ -6,6 +6,8 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+
+	"byrelog.example/internal/guard"
 )
 
 // A scan reads chunk by chunk, so that no statement runs into its timeout however
@@ -149,8 +151,7 @@ func (db *DB) scan(ctx context.Context, herd uuid.UUID, after, upto int64, what 
 	full, free := make(chan *chunk), make(chan *chunk, 2)
 	free <- &chunk{}
 	free <- &chunk{}
-	go func() {
-		defer close(full)
+	guard.Go("store.scan", func() error {
 		var d decoder
 		limit := int64(scanRows)
 		for at := max(after, 0); at < upto; {
@@ -158,27 +159,34 @@ func (db *DB) scan(ctx context.Context, herd uuid.UUID, after, upto int64, what 
 			select {
 			case c = <-free:
 			case <-ctx.Done():
-				return
+				return nil
 			}
 			c.err = db.reader.tx(ctx, "scan", herd, func(ctx context.Context, tx pgx.Tx) error {
 				return c.read(ctx, tx, &d, herd, at, min(at+limit, upto), what)
 			})
-			if c.err == nil {
-				at = c.rows[len(c.rows)-1].Seq
-				if len(c.buf) > scanBytes { // heavy events: ask for fewer, what is not kept was read in vain
-					limit = max(int64(len(c.rows)), 50)
-				}
+			if c.err != nil {
+				return c.err
+			}
+			at = c.rows[len(c.rows)-1].Seq
+			if len(c.buf) > scanBytes { // heavy events: ask for fewer, what is not kept was read in vain
+				limit = max(int64(len(c.rows)), 50)
 			}
 			select {
 			case full <- c:
 			case <-ctx.Done():
-				return
-			}
-			if c.err != nil {
-				return
+				return nil
 			}
 		}
-	}()
+		return nil
+	}, func(err error) {
+		defer close(full)
+		if err != nil {
+			select {
+			case full <- &chunk{err: err}:
+			case <-ctx.Done():
+			}
+		}
+	})
 	for c := range full {
 		if c.err != nil {
 			return c.err
