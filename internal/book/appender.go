@@ -63,7 +63,7 @@ func (a *appender) submit(j *job) error {
 	if !a.busy {
 		a.busy = true
 		// Not a caller's goroutine: a caller may be gone before its group commits.
-		guard.Go("book.appender", a.work, a.book.outlived)
+		guard.Go("book.appender", a.work, a.ended)
 	}
 	return nil
 }
@@ -97,6 +97,21 @@ func (a *appender) work() error {
 		}
 		a.book.commit("book.append", group, a.commit)
 	}
+}
+
+// ended is after work. What still waits, if it ended before its time, is answered:
+// nothing of it was written.
+func (a *appender) ended(err error) {
+	if err == nil {
+		return
+	}
+	a.book.outlived(err)
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, j := range a.queue {
+		j.finish(err)
+	}
+	a.queue, a.queued, a.busy = nil, 0, false
 }
 
 // commit has a group written. If that panics, whoever waits for one of its jobs is told

@@ -43,7 +43,7 @@ func (e *entry) restore(ctx context.Context, b *Book, h *Herd, state store.State
 		return false
 	}
 	if err == nil {
-		err = e.unpack(h, &s, log, state, policies)
+		err = guard.Do("book.restore", func() error { return e.unpack(h, &s, log, state, policies) })
 	}
 	if err == nil {
 		e.kept = s.Seq
@@ -51,7 +51,8 @@ func (e *entry) restore(ctx context.Context, b *Book, h *Herd, state store.State
 	}
 	e.fold, e.head = nil, Head{}
 	b.log.WarnContext(ctx, "a snapshot is not used; the log is read instead", slog.String("herd", h.Name), slog.Any("error", err))
-	if errors.Is(err, errSnapshot) {
+	var broken *guard.Panic
+	if errors.Is(err, errSnapshot) || errors.As(err, &broken) {
 		if err := b.db.DropSnapshot(ctx, h.ID); err != nil {
 			b.log.WarnContext(ctx, "a snapshot was not dropped", slog.String("herd", h.Name), slog.Any("error", err))
 		}

@@ -59,7 +59,7 @@ func (g *gatherer) submit(j *job) bool {
 	g.queued += len(j.fresh)
 	if !g.busy {
 		g.busy = true
-		guard.Go("book.gatherer", g.work, g.book.outlived) // as an appender's: no caller's goroutine
+		guard.Go("book.gatherer", g.work, g.ended) // as an appender's: no caller's goroutine
 	}
 	return true
 }
@@ -99,6 +99,20 @@ func (g *gatherer) room() {
 			return
 		}
 	}
+}
+
+// ended is as an appender's.
+func (g *gatherer) ended(err error) {
+	if err == nil {
+		return
+	}
+	g.book.outlived(err)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for _, j := range g.queue {
+		j.finish(err)
+	}
+	g.queue, g.queued, g.busy = nil, 0, false
 }
 
 func (g *gatherer) work() error {

@@ -12,10 +12,12 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
 
+	"byrelog.example/internal/guard"
 	"byrelog.example/internal/localpg"
 	_ "byrelog.example/internal/store" // brings the driver
 )
@@ -193,6 +195,27 @@ func TestKillAndRestart(t *testing.T) {
 	}
 	if got := ask(t, s, "select v from kept"); got != "committed" {
 		t.Errorf("after a crash: %q", got)
+	}
+}
+
+// A panic of who waits for the server fails the start and not the process; the server
+// that runs on alone is found by the next start. Not parallel: the hook is the whole
+// process's.
+func TestPanicOfTheWaiter(t *testing.T) { //nolint:paralleltest // see above
+	dir := filepath.Join(folder(t), "pg")
+	var once atomic.Bool
+	restore := guard.OnDo(func(place string) {
+		if place == "localpg.wait" && once.CompareAndSwap(false, true) {
+			panic("broken by the test")
+		}
+	})
+	s, err := localpg.Start(t.Context(), localpg.Config{Dir: dir})
+	restore()
+	if err == nil {
+		t.Errorf("it started: %v", s.Socket())
+	}
+	if got := ask(t, start(t, localpg.Config{Dir: dir}), "select 'up'"); got != "up" {
+		t.Errorf("the next start: %q", got)
 	}
 }
 
