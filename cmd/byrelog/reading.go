@@ -49,6 +49,9 @@ often the file is sent.`,
 				}
 				return nil
 			})
+			if err != nil && appended+there == 0 {
+				return explain(&f, err)
+			}
 			if err != nil {
 				return fmt.Errorf("%w (of the groups of lines before, %d events were appended and %d were there already)", explain(&f, err), appended, there)
 			}

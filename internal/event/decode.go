@@ -1,6 +1,7 @@
 package event
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strconv"
@@ -95,7 +96,7 @@ func (d *decoder) event(v *value, canonical bool) *Event {
 		}
 		d.nested("data", "", data, e.Data)
 	}
-	d.unknown(v)
+	d.unknown(v, func() []string { return envelope })
 	return e
 }
 
@@ -128,7 +129,12 @@ func (d *decoder) take(name string, want valueType) *value {
 	return &m.val
 }
 
-func (d *decoder) unknown(v *value) {
+// envelope names what an event has beside its kind's own fields, as a client may
+// send it.
+var envelope = []string{"animal", "at", "by", "data", "half", "herd", "id", "kind", "note", "on", "ref", "replaces", "source"}
+
+// unknown reports members that are not known, with those that are.
+func (d *decoder) unknown(v *value, known func() []string) {
 	for i := range v.members {
 		m := &v.members[i]
 		switch {
@@ -136,9 +142,20 @@ func (d *decoder) unknown(v *value) {
 		case len(d.pointer) == 0 && serverFields[m.name]:
 			d.addAt(m.name, "", CodeServerField, "this member is set by the server and cannot be sent")
 		default:
-			d.addAt(m.name, "", CodeUnknownField, "there is no such field here")
+			names := strings.Join(known(), ", ")
+			d.addAt(m.name, "", CodeUnknownField, "there is no field %s here; there are %s", quote(m.name), cmp.Or(names, "none"))
 		}
 	}
+}
+
+func fieldNames(r record) []string {
+	var c collector
+	r.fields(&c)
+	names := make([]string, len(c.list))
+	for i, f := range c.list {
+		names[i] = f.Name
+	}
+	return names
 }
 
 func (d *decoder) nested(name, column string, v *value, r record) {
@@ -146,7 +163,7 @@ func (d *decoder) nested(name, column string, v *value, r record) {
 	d.in = v
 	d.push(name, column)
 	r.fields(d)
-	d.unknown(v)
+	d.unknown(v, func() []string { return fieldNames(r) })
 	d.pop(column)
 	d.in = outer
 }

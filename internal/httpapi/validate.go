@@ -4,9 +4,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 
 	"github.com/getkin/kin-openapi/openapi3"
@@ -261,7 +263,7 @@ func wordBody(se *openapi3.SchemaError) []api.ProblemItem {
 		case "additionalProperties", "properties":
 			for name := range object {
 				if _, ok := se.Schema.Properties[name]; !ok {
-					tell(append(slices.Clone(path), name), "unknown_field", "there is no such field here")
+					tell(append(slices.Clone(path), name), "unknown_field", "there is no field "+strconv.Quote(name)+" here; there are "+strings.Join(slices.Sorted(maps.Keys(se.Schema.Properties)), ", "))
 				}
 			}
 		}
