@@ -123,7 +123,7 @@ func TestVersion(t *testing.T) {
 	t.Parallel()
 	env := []string{"BYRELOG_VERSION=17", "BYRELOG_HELP=please"}
 	contains(t, call{args: []string{"--version"}, env: env}.must(t), "byrelog version ")
-	contains(t, call{env: env}.must(t), "Exit codes: 0 done, 1 refused or found wanting, 2 wrong usage.")
+	contains(t, call{env: env}.must(t), "Exit codes: 0 done, 1 something was refused, or a check failed,\n2 wrong usage.")
 	contains(t, call{args: []string{"help", "import"}, env: env}.must(t), "Take in a CSV file")
 	call{args: []string{"simulate", "--cows", "10", "--years", "1"}, env: env}.must(t)
 }

@@ -141,14 +141,14 @@ func (p *program) importFile(ctx context.Context, f *clientFlags, herd, name str
 			return err
 		}
 	}
-	if wanting(&report.Counts) || report.State == api.ImportReportStateFailed {
+	if amiss(&report.Counts) || report.State == api.ImportReportStateFailed {
 		return errQuiet
 	}
 	return nil
 }
 
-// wanting tells whether somebody has to look at what became of the file.
-func wanting(c *api.ImportCounts) bool { return c.Refused+c.Changed+c.Vanished > 0 }
+// amiss tells whether somebody has to look at what became of the file.
+func amiss(c *api.ImportCounts) bool { return c.Refused+c.Changed+c.Vanished > 0 }
 
 func (p *program) importHerds(ctx context.Context, f *clientFlags, name string, o *importFlags) error {
 	c, err := p.client(f)
@@ -173,7 +173,7 @@ func (p *program) importHerds(ctx context.Context, f *clientFlags, name string, 
 			return err
 		}
 	}
-	if wanting(&report.Counts) || len(report.MissingHerds) > 0 || report.State == api.HerdsImportReportStateFailed {
+	if amiss(&report.Counts) || len(report.MissingHerds) > 0 || report.State == api.HerdsImportReportStateFailed {
 		return errQuiet
 	}
 	return nil
@@ -223,9 +223,9 @@ func herdsImportText(w io.Writer, r *api.HerdsImportReport) {
 // countsText says what became of a file's rows. What did not happen is left out,
 // but for what an import is for.
 func countsText(c *api.ImportCounts, dry bool) string {
-	verb, amended, withdrawn := "appended", "restated", "voided as gone"
+	verb, amended, withdrawn := "appended", "corrected", "withdrawn"
 	if dry {
-		verb, amended, withdrawn = "would be appended", "would be restated", "would be voided as gone"
+		verb, amended, withdrawn = "would be appended", "would be corrected", "would be withdrawn"
 	}
 	were := "were"
 	if c.AlreadyThere == 1 {
@@ -272,9 +272,9 @@ func details(w io.Writer, r *api.ImportReport) {
 	if r.Findings == nil {
 		return
 	}
-	title := "Worth asking about:"
+	title := "Please check:"
 	if r.DryRun {
-		title = "It would raise:"
+		title = "To check then:"
 	}
 	list(w, title, len(r.Findings.Items), r.Findings.Count, func(i int) string {
 		x := &r.Findings.Items[i]

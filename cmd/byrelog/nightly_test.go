@@ -66,7 +66,7 @@ func TestNightlyLine(t *testing.T) {
 	}
 	log := read(t, filepath.Join(dir, "import.log"))
 	contains(t, log, "5 rows read: 5 events appended, 0 were there already; 0 rows refused",
-		"11 rows read: 1 event appended, 7 were there already, 2 restated, 1 voided as gone; 0 rows refused, 1 skipped.")
+		"11 rows read: 1 event appended, 7 were there already, 2 corrected, 1 withdrawn; 0 rows refused, 1 skipped.")
 	if out := s.cron(t, dir); out != "" {
 		t.Errorf("the same sheet again: cron mails\n%s", out)
 	}

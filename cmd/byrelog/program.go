@@ -19,7 +19,7 @@ import (
 // Exit codes.
 const (
 	exitDone    = 0
-	exitRefused = 1 // refused, not found, or found wanting
+	exitRefused = 1 // something was refused or not found, or a check failed
 	exitUsage   = 2 // the command line itself is wrong
 )
 
@@ -41,7 +41,7 @@ func (e usageError) Unwrap() error { return e.err }
 func usage(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
 // errQuiet ends a command with exitRefused whose answer is already printed.
-var errQuiet = errors.New("found wanting")
+var errQuiet = errors.New("something was refused, or a check failed")
 
 // run carries out one command line and returns its exit code. A failure is
 // told in one line on stderr.
@@ -91,7 +91,8 @@ plain CSV in and out.
 Settings come from flags or from BYRELOG_… variables: --listen is
 BYRELOG_LISTEN, --server is BYRELOG_SERVER, and so on.
 
-Exit codes: 0 done, 1 refused or found wanting, 2 wrong usage.`,
+Exit codes: 0 done, 1 something was refused, or a check failed,
+2 wrong usage.`,
 		Version:           version(),
 		SilenceErrors:     true,
 		SilenceUsage:      true,
