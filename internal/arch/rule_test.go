@@ -26,21 +26,22 @@ var layers = map[string][]string{
 	"internal/sheet":    {"internal/event"},
 	"internal/exchange": {"internal/event"},
 	"internal/simherd":  {"internal/event"},
+	"internal/round":    {"internal/event"},
 	"internal/store":    {"internal/event", "internal/guard", "migrations"},
 	"internal/localpg":  {"internal/guard"},
 	"internal/report":   {"internal/event", "internal/repro", "internal/stats"},
-	"internal/book":     {"internal/event", "internal/exchange", "internal/guard", "internal/repro", "internal/sheet", "internal/stats", "internal/store"},
+	"internal/book":     {"internal/event", "internal/exchange", "internal/guard", "internal/repro", "internal/round", "internal/sheet", "internal/stats", "internal/store"},
 	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/guard", "internal/report", "internal/repro", "internal/sheet", "openapi"},
 	"internal/heap":     {},
 	"internal/arch":     {},
 	"internal/bench":    {},
 	"migrations":        {},
 	"openapi":           {},
-	"openapi/gen":       {"internal/event"},
+	"openapi/gen":       {"internal/event", "internal/round"},
 	"api":               {},
 	"cmd/byrelog": {
 		"api", "internal/book", "internal/event", "internal/guard", "internal/heap", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report",
-		"internal/sheet", "internal/simherd", "internal/store", "migrations", "openapi",
+		"internal/round", "internal/sheet", "internal/simherd", "internal/store", "migrations", "openapi",
 	},
 
 	// Helpers that only tests import.
@@ -50,7 +51,7 @@ var layers = map[string][]string{
 }
 
 // pure packages take readers, writers and the time as arguments.
-var pure = []string{"internal/event", "internal/stats", "internal/repro", "internal/sheet", "internal/exchange", "internal/simherd"}
+var pure = []string{"internal/event", "internal/stats", "internal/repro", "internal/sheet", "internal/exchange", "internal/simherd", "internal/round"}
 
 // impure is what a pure package does not import: whole trees of packages.
 var impure = []string{"net", "os", "io/ioutil", "database/sql", "syscall", "log", "runtime", "plugin", "crypto/rand", "math/rand"}
