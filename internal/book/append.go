@@ -55,6 +55,9 @@ type AppendOptions struct {
 	// History says that the events come from an existing record, as an import's
 	// do: what the herd's records contradict is a finding then, and not refused.
 	History bool
+	// DryRun says what the answer would be, and writes nothing: events that would be
+	// new have no Seq, and the head is that before.
+	DryRun bool
 }
 
 // Key remembers the answer of a request, in the transaction that writes its
@@ -87,7 +90,12 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 	if err := b.classify(ctx, h, j); err != nil {
 		return nil, err
 	}
-	if len(j.fresh) == 0 && o.Key == nil && o.ExpectHead == nil {
+	if o.DryRun && len(j.fresh) > 0 && !o.History {
+		if err := b.allowed(ctx, h, j); err != nil {
+			return nil, err
+		}
+	}
+	if o.DryRun || len(j.fresh) == 0 && o.Key == nil && o.ExpectHead == nil {
 		// Nothing to write: the answer is known without the head's lock.
 		head, err := b.db.HeadOf(ctx, h.ID)
 		return &Receipt{Results: j.results, Head: headOf(head)}, wrap("read head", err)

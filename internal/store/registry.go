@@ -158,3 +158,23 @@ func bumpEpoch(ctx context.Context, tx pgx.Tx, at time.Time) (int64, error) {
 		at.Unix(), at).Scan(&n)
 	return n, err
 }
+
+// Requests lists what an owner's requests to a herd were answered under idempotency
+// keys with a status, the latest first; at most limit.
+func (db *DB) Requests(ctx context.Context, herd uuid.UUID, owner string, status, limit int) (list []IdempotencyRecord, err error) {
+	err = db.reader.tx(ctx, "latest requests", herd, func(ctx context.Context, tx pgx.Tx) error {
+		rows, err := tx.Query(ctx, `select operation, key, body, created_at from idempotency_keys
+			where herd_id = $1 and owner = $2 and status = $3 order by created_at desc, key limit $4`, herd, owner, status, limit)
+		if err != nil {
+			return err
+		}
+		list, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (IdempotencyRecord, error) {
+			r := IdempotencyRecord{Owner: owner, Status: status}
+			err := row.Scan(&r.Operation, &r.Key, &r.Body, &r.CreatedAt)
+			r.CreatedAt = r.CreatedAt.UTC()
+			return r, err
+		})
+		return err
+	})
+	return list, err
+}
