@@ -972,6 +972,45 @@ func (e RenumberEventKind) Valid() bool {
 	}
 }
 
+// Defines values for RoundEventOutcome.
+const (
+	RoundEventOutcomeAlreadyThere RoundEventOutcome = "already_there"
+	RoundEventOutcomeAppended     RoundEventOutcome = "appended"
+)
+
+// Valid indicates whether the value is a known member of the RoundEventOutcome enum.
+func (e RoundEventOutcome) Valid() bool {
+	switch e {
+	case RoundEventOutcomeAlreadyThere:
+		return true
+	case RoundEventOutcomeAppended:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RoundLineOutcome.
+const (
+	RoundLineOutcomeAlreadyThere RoundLineOutcome = "already_there"
+	RoundLineOutcomeRecorded     RoundLineOutcome = "recorded"
+	RoundLineOutcomeRefused      RoundLineOutcome = "refused"
+)
+
+// Valid indicates whether the value is a known member of the RoundLineOutcome enum.
+func (e RoundLineOutcome) Valid() bool {
+	switch e {
+	case RoundLineOutcomeAlreadyThere:
+		return true
+	case RoundLineOutcomeRecorded:
+		return true
+	case RoundLineOutcomeRefused:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Scope.
 const (
 	Manage Scope = "manage"
@@ -3197,6 +3236,18 @@ type Lactation struct {
 	DaysOpenState *string `json:"days_open_state"`
 }
 
+// LastRequest defines model for LastRequest.
+type LastRequest struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// RecordedAt Null if there is no such request.
+	RecordedAt *time.Time `json:"recorded_at"`
+
+	// Events In the order of the log; none if there is no such request.
+	Events []ToldEvent `json:"events"`
+}
+
 // LastService defines model for LastService.
 type LastService struct {
 	Number int                `json:"number"`
@@ -3812,10 +3863,10 @@ type ProblemItem struct {
 	// Parameter The query, path or header parameter.
 	Parameter *string `json:"parameter,omitempty"`
 
-	// Line Line of an NDJSON body or a CSV file.
+	// Line Line of an NDJSON body, a CSV file or a round.
 	Line *int64 `json:"line,omitempty"`
 
-	// Column Column of a CSV file.
+	// Column Column of a CSV file; in a line of a round the character, from 1.
 	Column *string `json:"column,omitempty"`
 }
 
@@ -3966,6 +4017,174 @@ type ResourceProblem struct {
 	Code         string  `json:"code"`
 	Detail       string  `json:"detail"`
 }
+
+// RoundAnswer defines model for RoundAnswer.
+type RoundAnswer struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// DryRun Nothing was recorded: `recorded` is what would be.
+	DryRun bool `json:"dry_run"`
+
+	// Recorded Events that were new.
+	Recorded int `json:"recorded"`
+
+	// AlreadyThere Events that the log had.
+	AlreadyThere int `json:"already_there"`
+
+	// Refused Lines that were refused; with `part` only.
+	Refused int `json:"refused"`
+
+	// Lines In the order of the text, without headings and empty lines.
+	Lines []RoundLine `json:"lines"`
+
+	// Missing What such a round has as a rule and this one has not: suspect cows that were not felt, pens that were not walked.
+	Missing []string `json:"missing"`
+}
+
+// RoundEvent defines model for RoundEvent.
+type RoundEvent struct {
+	ID openapi_types.UUID `json:"id"`
+
+	// Seq Null in a dry run of what is new.
+	Seq     *int64            `json:"seq"`
+	Outcome RoundEventOutcome `json:"outcome"`
+}
+
+// RoundEventOutcome defines model for RoundEvent.Outcome.
+type RoundEventOutcome string
+
+// RoundLine defines model for RoundLine.
+type RoundLine struct {
+	Line int `json:"line"`
+
+	// Pen The pen that it is about, or whose line stands above it.
+	Pen     *string          `json:"pen"`
+	Animal  *string          `json:"animal"`
+	Outcome RoundLineOutcome `json:"outcome"`
+
+	// Text What was read, in words; empty where nothing could be.
+	Text string `json:"text"`
+
+	// Check What does not fit the records: recorded all the same.
+	Check  []string     `json:"check"`
+	Events []RoundEvent `json:"events"`
+
+	// Errors Why it was refused; `column` counts characters.
+	Errors []ProblemItem `json:"errors"`
+}
+
+// RoundLineOutcome defines model for RoundLine.Outcome.
+type RoundLineOutcome string
+
+// RoundText A round is what was seen and done on one walk through the herd, in plain words:
+//
+//	round 2026-12-01 morning, by t2
+//	pen p1: nothing
+//	pen p3:
+//	6122 suspect, felt in heat, strong tone, clear mucus, bred b-101
+//	0071 in heat, standing, chalk rubbed, bred b-104 straw 17 at 10:40
+//	0412 suspect, felt pregnant
+//	0388 not in heat, chalk intact
+//	0555 calved, heifer calf alive, bull calf stillborn
+//	pen p4: not walked
+//
+// The grammar (EBNF, ISO/IEC 14977; a line ends with a line feed, words are separated by spaces):
+//
+//	text    = { [ heading | pen | cow ], [ "#", remark ], line feed } ;
+//	heading = "round", date, [ half | [ "at" ], time ], [ "," ], [ "by", value ] ;
+//	pen     = "pen", value, [ ":" ], [ "nothing" | "not walked" | "seen", number | number, "seen" ] ;
+//	cow     = value, [ ":" ], { fact | "," | ";" } ;
+//	fact    = words | words, value | number, words ;
+//	half    = "morning" | "afternoon" | "am" | "pm" ;
+//	date    = year, "-", month, "-", day ;
+//	time    = hour, ":", minute ;
+//	value   = a word without space, comma or semicolon | '"', any text, '"' ;
+//	words   = the words of the log, listed below ;
+//
+// A heading comes first; what follows is of that day, half or time, and person, up to the next heading. Each cow has a line
+// of her own, and begins it with her number. Her facts stand in any order. A part between two commas is about one event, so
+// that "bred b-104 straw 17 at 10:40" is the time of the breeding; "at", "am", "pm", "by" and "note" in a part belong to its event.
+//
+// Words may be cut to their beginnings (two letters or more) where only one is meant: "sus, fe in he, str ton". Capitals do not
+// matter; a hyphen or underscore stands for a space. The word behind "bred", "moved to" and "treated" is the bull, the pen and the class,
+// unless it is one of the kind's own words written out. A value with a space or comma in it, or one that is such a word, is
+// put in quotes; a quote inside is doubled. "bred" means inseminated, unless "natural" or "embryo" is said.
+//
+// "pen p3:" says that the pen was walked behind the cows: every cow of it without a reading that day counts as read, not in heat.
+// So who came for other work writes the cows without a pen, or "pen p3: not walked". "nothing" says that no cow is noted.
+//
+// A text has at most 256 KiB and 3,000 lines, a line 1,000 bytes.
+//
+// The same text twice is harmless, and so is a text that has grown: what is recorded already is left alone. A line that now says
+// something else of a cow is refused, and changed only if that is asked for. A day, half or time and person make one round.
+//
+// The words (… is a value):
+//
+// calving
+//
+//	calved, calf alive, calf stillborn, calf died 24h, calf heifer, calf bull, calf tag …, ease …,
+//	induced, no induced, parity …
+//
+// pregnancy loss
+//
+//	lost pregnancy, pregnancy loss, aborted, … days pregnant, seen abortion, seen embryo loss,
+//	seen reabsorbed
+//
+// heat
+//
+//	heat, chalk intact, chalk disturbed, chalk rubbed, chalk gone, found by chalk, found by watching,
+//	found by sensor, found by other, standing, mounting, mucus, restless, swollen vulva, blood, bellowing,
+//	less milk, in heat, suspect, not in heat
+//
+// palpation
+//
+//	felt, palpated, left corpus luteum, no left corpus luteum, left follicle …, no mucus, clear mucus,
+//	cloudy mucus, bloody mucus, pus mucus, right corpus luteum, no right corpus luteum, right follicle …,
+//	no tone, some tone, strong tone, felt in heat, felt not in heat, felt pregnant, felt unclear
+//
+// pregnancy diagnosis
+//
+//	diagnosed, pregnancy diagnosis, … days pregnant, fetuses …, by palpation, by ultrasound, by blood,
+//	by milk, pregnant, open, unclear
+//
+// breeding stop
+//
+//	stop breeding, breeding stop, do not breed, stop, reason …, until …
+//
+// breeding resume
+//
+//	resume breeding, breeding resume, resume, reason …
+//
+// treatment
+//
+//	treated …, class …, meat withheld until …, milk withheld until …, program …, step …
+//
+// size
+//
+//	size, big enough, no big enough, height cm …, weight kg …
+//
+// breeding
+//
+//	bred …, inseminated …, basis heat, basis timed, ai, natural, embryo, conventional semen,
+//	sexed female semen, sexed male semen, beef semen, sire …, straw …, until …
+//
+// dry off
+//
+//	dry off, dried off, dry
+//
+// move
+//
+//	moved to …, move to …, to pen …, pen …
+//
+// departure
+//
+//	departure, sold, culled, died, transferred, reason …, to herd …
+//
+// any of them
+//
+//	at HH:MM, am, pm, morning, afternoon, by …, note …
+type RoundText = string
 
 // RowProblem defines model for RowProblem.
 type RowProblem struct {
@@ -4263,6 +4482,15 @@ type Token struct {
 // TokenList defines model for TokenList.
 type TokenList struct {
 	Tokens []Token `json:"tokens"`
+}
+
+// ToldEvent defines model for ToldEvent.
+type ToldEvent struct {
+	ID  openapi_types.UUID `json:"id"`
+	Seq int64              `json:"seq"`
+
+	// Text The day, the animal, and what was recorded, in words.
+	Text string `json:"text"`
 }
 
 // TreatmentData defines model for TreatmentData.
@@ -5172,6 +5400,18 @@ type GetListParamsProfile string
 // GetListParamsDelimiter defines parameters for GetList.
 type GetListParamsDelimiter string
 
+// RecordRoundParams defines parameters for RecordRound.
+type RecordRoundParams struct {
+	// DryRun Say what would be recorded, and record nothing.
+	DryRun *bool `form:"dry_run,omitempty" json:"dry_run,omitempty"`
+
+	// Part Record the lines that are right even if others are refused. Without it a text is recorded whole or not at all.
+	Part *bool `form:"part,omitempty" json:"part,omitempty"`
+
+	// Replace A line that says something else than the same round said before withdraws that and replaces it. Without it such a line is refused.
+	Replace *bool `form:"replace,omitempty" json:"replace,omitempty"`
+}
+
 // ImportHerdsParams defines parameters for ImportHerds.
 type ImportHerdsParams struct {
 	// Mapping Name of the mapping that reads the file.
@@ -5355,6 +5595,9 @@ type ImportExchangeJSONRequestBody = ExchangeBody
 
 // PutPolicyJSONRequestBody defines body for PutPolicy for application/json ContentType.
 type PutPolicyJSONRequestBody = Policy
+
+// RecordRoundTextRequestBody defines body for RecordRound for text/plain ContentType.
+type RecordRoundTextRequestBody = RoundText
 
 // CreateTokenJSONRequestBody defines body for CreateToken for application/json ContentType.
 type CreateTokenJSONRequestBody = NewToken
@@ -6556,6 +6799,15 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/indices/{index}/evidence (the `ListEvidence` operationId).
 	ListEvidence(ctx context.Context, herd HerdParam, index IndexParam, params *ListEvidenceParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// GetLastRequest What this token recorded last, as far as it stands
+	//
+	// The events of the last request of this very token to this herd of which anything still stands: of a round, or of an append
+	// that was sent with an `Idempotency-Key`, in the last days. To undo it, append a `void` for each of them. Voids
+	// themselves are left out: they cannot be withdrawn. Imports are not covered.
+	//
+	// Corresponds with GET /v1/herds/{herd}/last-request (the `GetLastRequest` operationId).
+	GetLastRequest(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// GetList A work list of a day
 	//
 	// Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
@@ -6594,6 +6846,30 @@ type ClientInterface interface {
 	//
 	// Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 	PutPolicy(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// RecordRoundWithBody Record what was seen and done on a round, in plain words
+	//
+	// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+	// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+	// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+	// the herd is told neither `check` nor `missing`.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+	RecordRoundWithBody(ctx context.Context, herd HerdParam, params *RecordRoundParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// RecordRoundWithTextBody Record what was seen and done on a round, in plain words
+	//
+	// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+	// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+	// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+	// the herd is told neither `check` nor `missing`.
+	//
+	// Takes a body of the `text/plain` content type.
+	//
+	// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+	RecordRoundWithTextBody(ctx context.Context, herd HerdParam, params *RecordRoundParams, body RecordRoundTextRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// ImportHerdsWithBody Import one CSV file over many herds
 	//
@@ -7468,6 +7744,25 @@ func (c *Client) ListEvidence(ctx context.Context, herd HerdParam, index IndexPa
 	return c.Client.Do(req)
 }
 
+// GetLastRequest What this token recorded last, as far as it stands
+//
+// The events of the last request of this very token to this herd of which anything still stands: of a round, or of an append
+// that was sent with an `Idempotency-Key`, in the last days. To undo it, append a `void` for each of them. Voids
+// themselves are left out: they cannot be withdrawn. Imports are not covered.
+//
+// Corresponds with GET /v1/herds/{herd}/last-request (the `GetLastRequest` operationId).
+func (c *Client) GetLastRequest(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetLastRequestRequest(c.Server, herd)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
 // GetList A work list of a day
 //
 // Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
@@ -7537,6 +7832,50 @@ func (c *Client) PutPolicyWithBody(ctx context.Context, herd HerdParam, from ope
 // Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 func (c *Client) PutPolicy(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewPutPolicyRequest(c.Server, herd, from, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// RecordRoundWithBody Record what was seen and done on a round, in plain words
+//
+// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+// the herd is told neither `check` nor `missing`.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+func (c *Client) RecordRoundWithBody(ctx context.Context, herd HerdParam, params *RecordRoundParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewRecordRoundRequestWithBody(c.Server, herd, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// RecordRoundWithTextBody Record what was seen and done on a round, in plain words
+//
+// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+// the herd is told neither `check` nor `missing`.
+//
+// Takes a body of the `text/plain` content type.
+//
+// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+func (c *Client) RecordRoundWithTextBody(ctx context.Context, herd HerdParam, params *RecordRoundParams, body RecordRoundTextRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewRecordRoundRequestWithTextBody(c.Server, herd, params, body)
 	if err != nil {
 		return nil, err
 	}
@@ -10621,6 +10960,40 @@ func NewListEvidenceRequest(server string, herd HerdParam, index IndexParam, par
 	return req, nil
 }
 
+// NewGetLastRequestRequest constructs an http.Request for the GetLastRequest method
+func NewGetLastRequestRequest(server string, herd HerdParam) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/last-request", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
 // NewGetListRequest constructs an http.Request for the GetList method
 func NewGetListRequest(server string, herd HerdParam, list ListParam, params *GetListParams) (*http.Request, error) {
 	var err error
@@ -10867,6 +11240,104 @@ func NewPutPolicyRequestWithBody(server string, herd HerdParam, from openapi_typ
 	}
 
 	req, err := http.NewRequest(http.MethodPut, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewRecordRoundRequestWithTextBody calls the generic RecordRound builder with text/plain body
+func NewRecordRoundRequestWithTextBody(server string, herd HerdParam, params *RecordRoundParams, body RecordRoundTextRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	if stringer, ok := interface{}(body).(fmt.Stringer); ok {
+		bodyReader = strings.NewReader(stringer.String())
+	} else {
+		bodyReader = strings.NewReader(fmt.Sprint(body))
+	}
+	return NewRecordRoundRequestWithBody(server, herd, params, "text/plain", bodyReader)
+}
+
+// NewRecordRoundRequestWithBody constructs an http.Request for the RecordRound method, with any body, and a specified content type
+func NewRecordRoundRequestWithBody(server string, herd HerdParam, params *RecordRoundParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/rounds", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.DryRun != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "dry_run", *params.DryRun, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Part != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "part", *params.Part, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Replace != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "replace", *params.Replace, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
 	if err != nil {
 		return nil, err
 	}
@@ -12287,6 +12758,17 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/indices/{index}/evidence (the `ListEvidence` operationId).
 	ListEvidenceWithResponse(ctx context.Context, herd HerdParam, index IndexParam, params *ListEvidenceParams, reqEditors ...RequestEditorFn) (*ListEvidenceResponse, error)
 
+	// GetLastRequestWithResponse What this token recorded last, as far as it stands
+	//
+	// The events of the last request of this very token to this herd of which anything still stands: of a round, or of an append
+	// that was sent with an `Idempotency-Key`, in the last days. To undo it, append a `void` for each of them. Voids
+	// themselves are left out: they cannot be withdrawn. Imports are not covered.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/last-request (the `GetLastRequest` operationId).
+	GetLastRequestWithResponse(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*GetLastRequestResponse, error)
+
 	// GetListWithResponse A work list of a day
 	//
 	// Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
@@ -12329,6 +12811,30 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with PUT /v1/herds/{herd}/policies/{from} (the `PutPolicy` operationId).
 	PutPolicyWithResponse(ctx context.Context, herd HerdParam, from openapi_types.Date, body PutPolicyJSONRequestBody, reqEditors ...RequestEditorFn) (*PutPolicyResponse, error)
+
+	// RecordRoundWithBodyWithResponse Record what was seen and done on a round, in plain words
+	//
+	// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+	// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+	// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+	// the herd is told neither `check` nor `missing`.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+	RecordRoundWithBodyWithResponse(ctx context.Context, herd HerdParam, params *RecordRoundParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*RecordRoundResponse, error)
+
+	// RecordRoundWithTextBodyWithResponse Record what was seen and done on a round, in plain words
+	//
+	// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+	// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+	// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+	// the herd is told neither `check` nor `missing`.
+	//
+	// Takes a body of the `text/plain` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+	RecordRoundWithTextBodyWithResponse(ctx context.Context, herd HerdParam, params *RecordRoundParams, body RecordRoundTextRequestBody, reqEditors ...RequestEditorFn) (*RecordRoundResponse, error)
 
 	// ImportHerdsWithBodyWithResponse Import one CSV file over many herds
 	//
@@ -15569,6 +16075,103 @@ func (r ListEvidenceResponse) ContentType() string {
 	return ""
 }
 
+// GetLastRequestResponse200Headers the declared response headers of an HTTP 200 response for GetLastRequest
+type GetLastRequestResponse200Headers struct {
+	CacheControl *string
+}
+
+// GetLastRequestResponse401Headers the declared response headers of an HTTP 401 response for GetLastRequest
+type GetLastRequestResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+// GetLastRequestResponse403Headers the declared response headers of an HTTP 403 response for GetLastRequest
+type GetLastRequestResponse403Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetLastRequestResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *LastRequest
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON403 the response for an HTTP 403 `application/problem+json` response
+	ApplicationProblemJSON403 *Forbidden
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetLastRequestResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetLastRequestResponse401Headers
+	// Headers403 the parsed response headers for an HTTP 403 response
+	Headers403 *GetLastRequestResponse403Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetLastRequestResponse) GetJSON200() *LastRequest {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetLastRequestResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetLastRequestResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON403 returns the response for an HTTP 403 `application/problem+json` response
+func (r GetLastRequestResponse) GetApplicationProblemJSON403() *Forbidden {
+	return r.ApplicationProblemJSON403
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetLastRequestResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetLastRequestResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetLastRequestResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetLastRequestResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetLastRequestResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetLastRequestResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // GetListResponse200Headers the declared response headers of an HTTP 200 response for GetList
 type GetListResponse200Headers struct {
 	CacheControl *string
@@ -15829,6 +16432,145 @@ func (r PutPolicyResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r PutPolicyResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// RecordRoundResponse401Headers the declared response headers of an HTTP 401 response for RecordRound
+type RecordRoundResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+// RecordRoundResponse403Headers the declared response headers of an HTTP 403 response for RecordRound
+type RecordRoundResponse403Headers struct {
+	WWWAuthenticate *string
+}
+
+// RecordRoundResponse503Headers the declared response headers of an HTTP 503 response for RecordRound
+type RecordRoundResponse503Headers struct {
+	RetryAfter *int
+}
+
+type RecordRoundResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RoundAnswer
+	// JSON201 the response for an HTTP 201 `application/json` response
+	JSON201 *RoundAnswer
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON403 the response for an HTTP 403 `application/problem+json` response
+	ApplicationProblemJSON403 *Forbidden
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
+	ApplicationProblemJSON409 *EventConflict
+	// ApplicationProblemJSON413 the response for an HTTP 413 `application/problem+json` response
+	ApplicationProblemJSON413 *TooLarge
+	// ApplicationProblemJSON415 the response for an HTTP 415 `application/problem+json` response
+	ApplicationProblemJSON415 *UnsupportedMediaType
+	// ApplicationProblemJSON422 the response for an HTTP 422 `application/problem+json` response
+	ApplicationProblemJSON422 *Invalid
+	// ApplicationProblemJSON503 the response for an HTTP 503 `application/problem+json` response
+	ApplicationProblemJSON503 *Unavailable
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *RecordRoundResponse401Headers
+	// Headers403 the parsed response headers for an HTTP 403 response
+	Headers403 *RecordRoundResponse403Headers
+	// Headers503 the parsed response headers for an HTTP 503 response
+	Headers503 *RecordRoundResponse503Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r RecordRoundResponse) GetJSON200() *RoundAnswer {
+	return r.JSON200
+}
+
+// GetJSON201 returns the response for an HTTP 201 `application/json` response
+func (r RecordRoundResponse) GetJSON201() *RoundAnswer {
+	return r.JSON201
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON403 returns the response for an HTTP 403 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON403() *Forbidden {
+	return r.ApplicationProblemJSON403
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON409() *EventConflict {
+	return r.ApplicationProblemJSON409
+}
+
+// GetApplicationProblemJSON413 returns the response for an HTTP 413 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON413() *TooLarge {
+	return r.ApplicationProblemJSON413
+}
+
+// GetApplicationProblemJSON415 returns the response for an HTTP 415 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON415() *UnsupportedMediaType {
+	return r.ApplicationProblemJSON415
+}
+
+// GetApplicationProblemJSON422 returns the response for an HTTP 422 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON422() *Invalid {
+	return r.ApplicationProblemJSON422
+}
+
+// GetApplicationProblemJSON503 returns the response for an HTTP 503 `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSON503() *Unavailable {
+	return r.ApplicationProblemJSON503
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r RecordRoundResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r RecordRoundResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r RecordRoundResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r RecordRoundResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r RecordRoundResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -17682,6 +18424,23 @@ func (c *ClientWithResponses) ListEvidenceWithResponse(ctx context.Context, herd
 	return ParseListEvidenceResponse(rsp)
 }
 
+// GetLastRequestWithResponse What this token recorded last, as far as it stands
+//
+// The events of the last request of this very token to this herd of which anything still stands: of a round, or of an append
+// that was sent with an `Idempotency-Key`, in the last days. To undo it, append a `void` for each of them. Voids
+// themselves are left out: they cannot be withdrawn. Imports are not covered.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/last-request (the `GetLastRequest` operationId).
+func (c *ClientWithResponses) GetLastRequestWithResponse(ctx context.Context, herd HerdParam, reqEditors ...RequestEditorFn) (*GetLastRequestResponse, error) {
+	rsp, err := c.GetLastRequest(ctx, herd, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetLastRequestResponse(rsp)
+}
+
 // GetListWithResponse A work list of a day
 //
 // Who is on it and why, since when, what to check first, and the caution that goes with it. A cow that the
@@ -17747,6 +18506,42 @@ func (c *ClientWithResponses) PutPolicyWithResponse(ctx context.Context, herd He
 		return nil, err
 	}
 	return ParsePutPolicyResponse(rsp)
+}
+
+// RecordRoundWithBodyWithResponse Record what was seen and done on a round, in plain words
+//
+// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+// the herd is told neither `check` nor `missing`.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+func (c *ClientWithResponses) RecordRoundWithBodyWithResponse(ctx context.Context, herd HerdParam, params *RecordRoundParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*RecordRoundResponse, error) {
+	rsp, err := c.RecordRoundWithBody(ctx, herd, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseRecordRoundResponse(rsp)
+}
+
+// RecordRoundWithTextBodyWithResponse Record what was seen and done on a round, in plain words
+//
+// The text is that of `RoundText`. The walk of a pen and each fact of a cow becomes an event, whose id is made of the herd,
+// the round, the animal and what is said: the same text twice is harmless, and of a text that has grown only what is new is
+// recorded. A breeding that the records speak against is recorded, and said in `check`; a token that may not read
+// the herd is told neither `check` nor `missing`.
+//
+// Takes a body of the `text/plain` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/herds/{herd}/rounds (the `RecordRound` operationId).
+func (c *ClientWithResponses) RecordRoundWithTextBodyWithResponse(ctx context.Context, herd HerdParam, params *RecordRoundParams, body RecordRoundTextRequestBody, reqEditors ...RequestEditorFn) (*RecordRoundResponse, error) {
+	rsp, err := c.RecordRoundWithTextBody(ctx, herd, params, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseRecordRoundResponse(rsp)
 }
 
 // ImportHerdsWithBodyWithResponse Import one CSV file over many herds
@@ -21146,6 +21941,100 @@ func ParseListEvidenceResponse(rsp *http.Response) (*ListEvidenceResponse, error
 	return response, nil
 }
 
+// ParseGetLastRequestResponse parses an HTTP response from a GetLastRequestWithResponse call
+func ParseGetLastRequestResponse(rsp *http.Response) (*GetLastRequestResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetLastRequestResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest LastRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 403:
+		var dest Forbidden
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON403 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetLastRequestResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetLastRequestResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	case rsp.StatusCode == 403:
+		var headers GetLastRequestResponse403Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers403 = &headers
+	}
+
+	return response, nil
+}
+
 // ParseGetListResponse parses an HTTP response from a GetListWithResponse call
 func ParseGetListResponse(rsp *http.Response) (*GetListResponse, error) {
 	bodyBytes, err := io.ReadAll(rsp.Body)
@@ -21413,6 +22302,148 @@ func ParsePutPolicyResponse(rsp *http.Response) (*PutPolicyResponse, error) {
 			headers.WWWAuthenticate = &value
 		}
 		response.Headers403 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseRecordRoundResponse parses an HTTP response from a RecordRoundWithResponse call
+func ParseRecordRoundResponse(rsp *http.Response) (*RecordRoundResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &RecordRoundResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RoundAnswer
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
+		var dest RoundAnswer
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON201 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 403:
+		var dest Forbidden
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON403 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
+		var dest EventConflict
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON409 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 413:
+		var dest TooLarge
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON413 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 415:
+		var dest UnsupportedMediaType
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON415 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 422:
+		var dest Invalid
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON422 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 503:
+		var dest Unavailable
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON503 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+	// Content-type (text/plain) unsupported
+
+	case rsp.StatusCode == 201:
+		// Content-type (text/plain) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 401:
+		var headers RecordRoundResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	case rsp.StatusCode == 403:
+		var headers RecordRoundResponse403Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers403 = &headers
+	case rsp.StatusCode == 503:
+		var headers RecordRoundResponse503Headers
+		if values := rsp.Header.Values("Retry-After"); len(values) > 0 {
+			var value int
+			if err := runtime.BindStyledParameterWithOptions("simple", "Retry-After", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.RetryAfter = &value
+		}
+		response.Headers503 = &headers
 	}
 
 	return response, nil

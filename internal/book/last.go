@@ -22,7 +22,7 @@ type Request struct {
 }
 
 // LastRequest finds the last request of the principal to the herd of which anything
-// still stands. Which requests there were is known from their idempotency keys, which
+// still stands; without items if there is none. Which requests there were is known from their idempotency keys, which
 // rounds always have and appends where the client sends one; they are kept for some
 // days. Voids are no part of it: they cannot be withdrawn.
 func (b *Book) LastRequest(ctx context.Context, h *Herd, p *Principal) (*Request, error) {
@@ -37,7 +37,7 @@ func (b *Book) LastRequest(ctx context.Context, h *Herd, p *Principal) (*Request
 			return q, err
 		}
 	}
-	return nil, fail(NotFound, "no-last-request", "nothing stands of what this token recorded in this herd in the last days by round, or with an Idempotency-Key")
+	return &Request{}, nil
 }
 
 // standing reads what a request has appended and nobody has withdrawn.
@@ -93,10 +93,15 @@ const (
 // Tell says in words what an event records: of whom and when, and what.
 func Tell(e *event.Event) string {
 	s := e.On.String() + " "
+	if when := e.At + e.Half; when != "" {
+		s += when + " "
+	}
 	if e.Animal != "" {
 		s += e.Animal + ": "
 	}
-	s += wordsOf(e)
+	bare := *e
+	bare.At, bare.Half = "", ""
+	s += wordsOf(&bare)
 	if d, ok := e.Data.(*event.Arrival); ok && d.How != "" {
 		s += ", " + d.How
 	}

@@ -84,9 +84,11 @@ func (b *Book) Round(ctx context.Context, h *Herd, text string, o RoundOptions) 
 	rounds, problems := round.Parse(text)
 	report := &RoundReport{}
 	for _, p := range problems {
-		report.refuse(&RoundLine{Line: p.Line}, Fault{
-			Line: p.Line, Column: strconv.Itoa(p.Column), Value: cut(p.Word), Code: p.Code, Detail: p.Detail, Suggestion: strings.Join(p.Allowed, ", "),
-		})
+		f := Fault{Line: p.Line, Column: strconv.Itoa(p.Column), Value: cut(p.Word), Code: p.Code, Detail: p.Detail}
+		if len(p.Allowed) > 0 {
+			f.Suggestion = "possible is: " + strings.Join(p.Allowed, ", ")
+		}
+		report.refuse(&RoundLine{Line: p.Line}, f)
 	}
 	var said []said
 	for i := range rounds {

@@ -34,6 +34,8 @@ var calls = map[string]call{
 	"getEvent":        {},
 	"eraseNote":       {},
 	"voidEvent":       {body: `{"reason":"wrong cow"}`},
+	"recordRound":     {body: "round 2026-11-02, by t2\n0777 not in heat\n", media: "text/plain"},
+	"getLastRequest":  {},
 	"getHead":         {},
 	"listHeads":       {},
 	"listImports":     {},

@@ -110,6 +110,19 @@ var badRequests = []bad{
 	{name: "void: bad replacement", method: http.MethodPost, path: herdPath + "/events/$EVENT/void", body: `{"reason":"x","replacement":{"kind":"heat","on":"2026-01-01","data":{}}}`, status: 422, code: "invalid-event", at: "#/replacement/animal"},
 	{name: "void: replacement in the future", method: http.MethodPost, path: herdPath + "/events/$EVENT/void", body: `{"reason":"x","replacement":{"animal":"1","kind":"dry_off","on":"2026-12-24"}}`, status: 422, code: "invalid-event", at: "#/replacement/on"},
 
+	// Rounds.
+	{name: "round: JSON", method: http.MethodPost, path: herdPath + "/rounds", body: `{}`, status: 415, code: "unsupported-media-type"},
+	{name: "round: empty", method: http.MethodPost, path: herdPath + "/rounds", body: "\n", media: "text/plain", status: 422, code: "invalid-round", at: "line 1"},
+	{name: "round: no heading", method: http.MethodPost, path: herdPath + "/rounds", body: "0412 suspect\n", media: "text/plain", status: 422, code: "invalid-round", at: "line 1"},
+	{name: "round: unknown word", method: http.MethodPost, path: herdPath + "/rounds", body: "round 2026-11-20\n0412 suspcet\n", media: "text/plain", status: 422, code: "invalid-round", at: "line 2"},
+	{name: "round: the future", method: http.MethodPost, path: herdPath + "/rounds", body: "round 2026-11-26\n\n0412 suspect\n", media: "text/plain", status: 422, code: "invalid-round", at: "line 3"},
+	{name: "round: she left", method: http.MethodPost, path: herdPath + "/rounds", body: "round 2026-03-01\n0412 suspect\n0600 suspect\n", media: "text/plain", status: 422, code: "invalid-round", at: "line 3"},
+	{name: "round: too large", method: http.MethodPost, path: herdPath + "/rounds", body: "round 2026-03-01\n" + strings.Repeat("#\n", 128<<10), media: "text/plain", status: 413, code: "too-large"},
+	{name: "round: too many lines", method: http.MethodPost, path: herdPath + "/rounds", body: "round 2026-03-01\n" + strings.Repeat("#\n", 3000), media: "text/plain", status: 422, code: "invalid-round", at: "line 3001"},
+	{name: "round: no text", method: http.MethodPost, path: herdPath + "/rounds", body: "\xff\xfe", media: "text/plain", status: 422, code: "invalid-round", at: "line 1"},
+	{name: "round: unknown parameter", method: http.MethodPost, path: herdPath + "/rounds?all=true", body: "round 2026-11-20\n", media: "text/plain", status: 400, code: "bad-parameter", at: "all"},
+	{name: "last request: no such herd", path: "/v1/herds/no-such/last-request", status: 404, code: "herd-not-found"},
+
 	// Files.
 	{name: "import: JSON", method: http.MethodPost, path: herdPath + "/imports", body: `{}`, status: 415, code: "unsupported-media-type"},
 	{name: "import: no such mapping", method: http.MethodPost, path: herdPath + "/imports?mapping=none", body: "a\r\n", media: "text/csv", status: 404, code: "mapping-not-found"},

@@ -51,7 +51,8 @@ type limit struct{ wire, inflated int64 }
 var (
 	limitJSON   = limit{wire: 1 << 20, inflated: 10 << 20}
 	limitSample = limit{wire: 20 << 20, inflated: 40 << 20} // of which the beginning is looked at
-	limitCSV    = limit{wire: 1 << 30, inflated: 1 << 30}   // Config.ImportBytes, else this: such bodies stream
+	limitRound  = limit{wire: 256 << 10, inflated: 256 << 10}
+	limitCSV    = limit{wire: 1 << 30, inflated: 1 << 30} // Config.ImportBytes, else this: such bodies stream
 	// What an import of resources keeps of them until it is appended is bounded by
 	// their number; this bounds the reading.
 	limitExchange = limit{wire: 20 << 20, inflated: 64 << 20}
@@ -90,6 +91,8 @@ var services = map[string]service{
 	"appendEvents":    {handle: (*Server).appendEvents, deadline: deadlineFold},
 	"getEvent":        {handle: (*Server).getEvent, deadline: deadlineFold},
 	"voidEvent":       {handle: (*Server).voidEvent, deadline: deadlineFold},
+	"recordRound":     {handle: (*Server).recordRound, deadline: deadlineFold, limit: limitRound},
+	"getLastRequest":  {handle: (*Server).getLastRequest, deadline: deadlineFold},
 	"eraseNote":       {handle: (*Server).eraseNote},
 	"getHead":         {handle: (*Server).getHead},
 	"listHeads":       {handle: (*Server).listHeads},

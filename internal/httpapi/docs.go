@@ -242,13 +242,15 @@ func limits(s *openapi3.Schema) string {
 	return ": " + strings.Join(parts, "; ")
 }
 
-// markdown renders what the contract's texts use: paragraphs, tables, bold and
-// code. Everything else is text.
+// markdown renders what the contract's texts use: paragraphs, tables, bold, code, and
+// indented blocks as they stand. Everything else is text.
 func markdown(s string) template.HTML {
 	var b strings.Builder
 	for _, block := range strings.Split(strings.TrimSpace(s), "\n\n") {
 		switch {
 		case block == "":
+		case strings.HasPrefix(block, "    "):
+			b.WriteString("<pre>" + html.EscapeString(block) + "</pre>")
 		case strings.HasPrefix(block, "|"):
 			table(&b, strings.Split(block, "\n"))
 		default:

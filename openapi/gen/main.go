@@ -1,6 +1,6 @@
 // Command gen writes the schemas of the event kinds, as package event declares
-// them, into the marked block of openapi.yaml. Everything else in that file is
-// written by hand.
+// them, and the grammar of rounds, as package round states it, into the marked blocks
+// of openapi.yaml. Everything else in that file is written by hand.
 //
 // With the argument sum it writes the contract's digest instead, beside the
 // code that was generated from it, so that a test can tell whether that code is
@@ -16,12 +16,23 @@ import (
 	"strings"
 
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/round"
 )
 
-const (
-	begin = "    # BEGIN event kinds: generated from internal/event by openapi/gen; do not edit by hand\n"
-	end   = "    # END event kinds\n"
-)
+// blocks are what is written, between the comments BEGIN … and END ….
+var blocks = []struct {
+	begin, end string
+	write      func(*bytes.Buffer)
+}{
+	{
+		"    # BEGIN event kinds: generated from internal/event by openapi/gen; do not edit by hand\n",
+		"    # END event kinds\n", schemas,
+	},
+	{
+		"      # BEGIN grammar of rounds: generated from internal/round by openapi/gen; do not edit by hand\n",
+		"      # END grammar of rounds\n", rounds,
+	},
+}
 
 func main() {
 	if err := run(os.Args[1:]); err != nil {
@@ -62,20 +73,35 @@ func update(file string) error {
 	return os.WriteFile(file, out, 0o644)
 }
 
-// replace puts the schemas between the two marks of the contract.
+// replace puts the blocks between their marks.
 func replace(doc []byte) ([]byte, error) {
-	head, rest, ok1 := bytes.Cut(doc, []byte(begin))
-	_, tail, ok2 := bytes.Cut(rest, []byte(end))
-	if !ok1 || !ok2 {
-		return nil, errors.New("openapi.yaml has no marked block for the event kinds")
+	for _, block := range blocks {
+		head, rest, ok1 := bytes.Cut(doc, []byte(block.begin))
+		_, tail, ok2 := bytes.Cut(rest, []byte(block.end))
+		if !ok1 || !ok2 {
+			return nil, fmt.Errorf("openapi.yaml has no block marked %s", strings.TrimSpace(block.end))
+		}
+		var b bytes.Buffer
+		b.Write(head)
+		b.WriteString(block.begin)
+		block.write(&b)
+		b.WriteString(block.end)
+		b.Write(tail)
+		doc = b.Bytes()
 	}
-	var b bytes.Buffer
-	b.Write(head)
-	b.WriteString(begin)
-	schemas(&b)
-	b.WriteString(end)
-	b.Write(tail)
-	return b.Bytes(), nil
+	return doc, nil
+}
+
+// rounds writes the description of the operation that takes a round.
+func rounds(b *bytes.Buffer) {
+	line(b, 6, "description: |")
+	for l := range strings.Lines(round.Help()) {
+		if l = strings.TrimRight(l, "\n"); l == "" {
+			b.WriteString("\n")
+			continue
+		}
+		line(b, 8, l)
+	}
 }
 
 // schemas writes, for each kind, its data, the event as a client sends it and
