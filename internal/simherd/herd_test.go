@@ -194,7 +194,7 @@ func TestNoiseShares(t *testing.T) {
 		kinds[e.ID] = e.Kind
 		n[e.Kind]++
 	}
-	fixed := n[event.KindArrival] + n[event.KindDeparture] + n[event.KindWalk]
+	fixed := n[event.KindArrival] + n[event.KindDeparture] + n[event.KindWalk] + n[event.KindSize] + n[event.KindCalving]
 	for _, e := range clean { // what stands in for an older fact on the first day is always recorded
 		if e.On == p.First && (e.Kind == event.KindDryOff || e.Kind == event.KindBreedingStop) {
 			fixed++
@@ -272,6 +272,15 @@ func TestNewRefuses(t *testing.T) {
 		{"Technicians", func(p *simherd.Params) { p.Technicians = nil }},
 		{"Technicians", func(p *simherd.Params) { p.Technicians[0].Factor = -1 }},
 		{"Sires", func(p *simherd.Params) { p.Sires = p.Sires[6:] }},
+		{"Diagnosis.Before", func(p *simherd.Params) { p.Diagnosis.Before = 14 }},
+		{"Calving", func(p *simherd.Params) { p.Calving.Stillborn = nil }},
+		{"Leaving", func(p *simherd.Params) { p.Leaving.ByLactation = nil }},
+		{"Leaving.FreshDays", func(p *simherd.Params) { p.Leaving.FreshDays = -1 }},
+		{"Breeds", func(p *simherd.Params) { p.Rearing.BigAt, p.Breeds[0].MatureKG = 0.55, 0 }},
+		{"Pens", func(p *simherd.Params) { p.Pens.Fresh = "fresh" }},
+		{"Summer", func(p *simherd.Params) { p.Summer = simherd.Season{From: 9, To: 6} }},
+		{"Breeding.Bull", func(p *simherd.Params) { p.Breeding.Bull.Code = "b-301" }},
+		{"Noise", func(p *simherd.Params) { p.Noise.Uncalved = -1 }},
 		{"Noise", func(p *simherd.Params) { p.Noise.Late = 7 }},
 		{"Noise.LateMax", func(p *simherd.Params) { p.Noise.Late = 0.1 }},
 	} {
@@ -304,7 +313,7 @@ func TestEdges(t *testing.T) {
 		"never read": func(p *simherd.Params) { p.Reading.Walked = 0 },
 		"all certain": func(p *simherd.Params) {
 			p.Reading.Obvious, p.Reading.Suspect, p.Reading.FalseSuspect, p.Reading.FalseObvious = 1, 0, 1, 1
-			p.Conception.ByService, p.Calving.Stillborn, p.Calving.Twins = []float64{1}, 1, 1
+			p.Conception.ByService, p.Calving.Stillborn, p.Calving.Twins = []float64{1}, []float64{1}, 1
 		},
 		"no false marks": func(p *simherd.Params) { p.Reading.FalseSuspect, p.Reading.FalseObvious = 0, 0 },
 		"no waiting":     func(p *simherd.Params) { p.WaitDays, p.Breeding.Held = 0, 1 },

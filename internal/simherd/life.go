@@ -1,10 +1,12 @@
 package simherd
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"github.com/google/uuid"
 
@@ -35,6 +37,7 @@ type animal struct {
 	carried   int32 // pregnancies so far
 	conceived event.Date
 	mate      string // code of the bull that she conceived to, if known
+	semen     string // and the semen
 	twins     bool
 	lossSeen  float64
 	pregnancy int // index into the truth, -1 if it is not there
@@ -49,9 +52,12 @@ type animal struct {
 	believed    event.Date
 	recheck     int
 	dry         bool
-	stopped     bool // for good
-	held        bool // for a while
-	leaving     bool // sold, goes tomorrow
+	stopped     bool       // for good
+	held        bool       // for a while
+	leaving     bool       // sold, goes tomorrow
+	frame       float64    // her weight over what one of her breed and age weighs; 0 before she is weighed
+	small       bool       // weighed and not big enough to be bred
+	run         event.Date // begin of the run with a bull that she is in
 }
 
 func (a *animal) barred() bool { return a.stopped || a.held }
@@ -103,6 +109,7 @@ func (s *sim) depart(a *animal, how, reason string) {
 		last = s.cows[len(s.cows)-1]
 		s.cows[a.atCow], last.atCow = last, a.atCow
 		s.cows = s.cows[:len(s.cows)-1]
+		s.left++
 	}
 	s.pens[a.pen].heads--
 	if a.conceived != 0 && a.pregnancy >= 0 {
@@ -125,8 +132,8 @@ func (s *sim) move(a *animal, to int) {
 	s.writeMove(a)
 }
 
-// fate draws when and why she leaves for another reason than infertility. The
-// hazard is the same every day, so one draw for each lactation is enough.
+// fate draws when and why she leaves for another reason than infertility in this
+// lactation: the hazard is a step higher in the first days after the calving.
 func (s *sim) fate(a *animal) {
 	reasons := s.p.Leaving.Reasons
 	total := 0.0
@@ -136,7 +143,12 @@ func (s *sim) fate(a *animal) {
 	if total == 0 {
 		return
 	}
-	days := s.life.ExpFloat64() / total * 365
+	l := &s.p.Leaving
+	hazard := total / 365 * nth(l.ByLactation, a.lactation())
+	days := s.life.ExpFloat64() / hazard
+	if fresh := float64(l.FreshDays) - float64(s.today-a.calved); fresh > 0 { // days of these count for Fresh each
+		days = min(days/l.Fresh, fresh) + max(days-fresh*l.Fresh, 0)
+	}
 	a.way = reasons[pick(s.life, reasons, func(r *Reason) float64 { return r.PerYear })]
 	s.plan(s.today+event.Date(min(1+days, 1e5)), a, leave, a.parity)
 }
@@ -152,11 +164,13 @@ func (s *sim) populate() {
 		}
 		stage := event.Date(s.life.IntN(cycleDays))
 		a := s.enter(&animal{
-			parity: int32(parity), calved: s.today - stage, pen: s.milkingPen(),
+			parity: int32(parity), calved: s.today - stage, pen: s.emptiest(s.milking),
 			born: s.today - stage - event.Date(720+(parity-1)*cycleDays+s.life.IntN(60)),
 		})
 		s.fate(a)
 		s.plan(a.calved+event.Date(s.p.Breeding.StopAfter), a, stop, a.parity)
+		s.place(a)
+		s.plan(a.calved+event.Date(s.p.Pens.FreshDays), a, mingle, a.parity)
 		if stage < openDays {
 			s.nextHeat(a, 1+s.life.IntN(22))
 			continue
@@ -171,12 +185,12 @@ func (s *sim) populate() {
 	conceives := s.p.Rearing.BreedAt + 60
 	for range int(math.Round(float64(s.p.Cows) * reared * float64(conceives+280) / 365)) {
 		age := s.life.IntN(conceives + 260)
-		a := s.enter(&animal{born: s.today - event.Date(age), pen: s.calvesPen()})
+		a := s.enter(&animal{born: s.today - event.Date(age), pen: s.calves})
 		if age < conceives {
 			s.rear(a)
 			continue
 		}
-		s.move(a, s.youngPen())
+		s.move(a, s.young)
 		s.carry(a, a.born+event.Date(conceives))
 		a.services, a.lastBred, a.undiagnosed = 1, a.conceived, true
 	}
@@ -192,10 +206,31 @@ func (s *sim) rear(a *animal) {
 	if ready := breed - 14; ready > s.today {
 		s.plan(ready, a, grow, 0)
 	} else {
-		s.move(a, s.youngPen())
+		s.move(a, s.young)
 	}
 	s.plan(a.born+event.Date(s.p.Rearing.GiveUpAt), a, giveUp, 0)
 	s.nextHeat(a, max(int(breed-s.today), 0)+1+s.life.IntN(21))
+}
+
+// measure judges whether a heifer is big enough to be bred, by eye or by weight. She
+// weighs what a heifer that grows evenly to 59 % of her mature weight in 13 months
+// does (common practice, no source), times a frame of her own.
+func (s *sim) measure(a *animal) {
+	r := &s.p.Rearing
+	if r.BigAt == 0 {
+		s.writeSize(a, 0)
+		return
+	}
+	if a.frame == 0 {
+		a.frame = 1 + float64(s.around(0, 50, -150, 150))/1000
+	}
+	grown := 0.06 + 0.53*float64(s.today-a.born)/396
+	kg := int(math.Round(a.breed.MatureKG * grown * a.frame))
+	a.small = float64(kg) < r.BigAt*a.breed.MatureKG
+	s.writeSize(a, kg)
+	if a.small {
+		s.plan(s.today+28, a, weigh, 0)
+	}
 }
 
 // nextHeat plans her next heat and cancels any other.
@@ -217,7 +252,7 @@ func (s *sim) cycleLength(a *animal) int {
 func (s *sim) carry(a *animal, since event.Date) {
 	a.cycle++
 	a.carried++
-	a.conceived, a.pregnancy, a.lossSeen, a.mate = since, -1, 0, ""
+	a.conceived, a.pregnancy, a.lossSeen, a.mate, a.semen = since, -1, 0, "", ""
 	lived := int(s.today - since)
 	mean := a.breed.GestationCow
 	if a.parity == 0 {
@@ -263,6 +298,26 @@ func (s *sim) lose(a *animal) {
 	}
 }
 
+// place puts her where a cow of her stage stands. One that stays in her group stays
+// in her pen.
+func (s *sim) place(a *animal) {
+	group := s.milking
+	switch {
+	case a.parity == 0:
+		return
+	case a.dry:
+		s.move(a, s.dry)
+		return
+	case s.p.Pens.Fresh != "" && s.today-a.calved < event.Date(s.p.Pens.FreshDays):
+		group = s.fresh
+	case a.known && a.recheck >= len(s.p.Diagnosis.Recheck) && len(s.p.Pens.Pregnant) > 0:
+		group = s.pregnant
+	}
+	if a.pen < group.from || a.pen >= group.to {
+		s.move(a, s.emptiest(group))
+	}
+}
+
 func (s *sim) calve(a *animal) {
 	young := a.parity == 0
 	if young && s.p.Renumber {
@@ -288,7 +343,9 @@ func (s *sim) calve(a *animal) {
 	a.calved, a.conceived, a.pregnancy = s.today, 0, -1
 	a.services, a.lastBred, a.undiagnosed = 0, 0, false
 	a.known, a.dry, a.stopped, a.held = false, false, false, false
-	s.move(a, s.milkingPen())
+	a.small, a.run = false, 0
+	s.place(a)
+	s.plan(s.today+event.Date(s.p.Pens.FreshDays), a, mingle, a.parity)
 	for _, c := range calves {
 		if c.kept != nil {
 			s.enter(c.kept)
@@ -334,12 +391,15 @@ func (s *sim) deliver(a *animal) []calf {
 		n = 2
 	}
 	calves := make([]calf, n)
-	bull := false
+	bull, female, stillborn := false, s.p.Calving.Female, nth(s.p.Calving.Stillborn, a.lactation()+1)
+	if a.semen == "sexed_female" {
+		female = s.p.Calving.FemaleSexed
+	}
 	for i := range calves {
-		calves[i].female = s.chance(s.p.Calving.Female)
+		calves[i].female = s.chance(female)
 		bull = bull || !calves[i].female
 		calves[i].fate = event.Alive
-		switch draw := s.life.Float64() / max(s.p.Calving.Stillborn, 1e-9); {
+		switch draw := s.life.Float64() / max(stillborn, 1e-9); {
 		case draw < 0.75:
 			calves[i].fate = event.Stillborn
 		case draw < 1:
@@ -349,8 +409,8 @@ func (s *sim) deliver(a *animal) []calf {
 	for i := range calves {
 		c := &calves[i]
 		// A heifer born twin to a bull calf is mostly sterile: she is not reared.
-		if c.female && c.fate == event.Alive && !(n > 1 && bull) && s.chance(s.p.Rearing.Kept) {
-			c.kept = &animal{name: s.number(true), breed: a.breed, born: s.today, dam: a.name, sire: a.mate, grand: a.sire, pen: s.calvesPen()}
+		if c.female && c.fate == event.Alive && !(n > 1 && bull) && a.semen != "beef" && s.chance(s.p.Rearing.Kept) {
+			c.kept = &animal{name: s.number(true), breed: a.breed, born: s.today, dam: a.name, sire: a.mate, grand: a.sire, pen: s.calves}
 		}
 	}
 	return calves
@@ -359,7 +419,7 @@ func (s *sim) deliver(a *animal) []calf {
 func (s *sim) dryOff(a *animal) {
 	a.dry = true
 	s.writeDryOff(a)
-	s.move(a, s.dryPen())
+	s.move(a, s.dry)
 }
 
 // considerStop: she is late in milk. A cow that is bred and not yet diagnosed
@@ -369,9 +429,18 @@ func (s *sim) considerStop(a *animal) {
 	case a.known || a.stopped:
 	case a.undiagnosed:
 		s.plan(s.today+event.Date(s.p.Diagnosis.Every), a, stop, a.parity)
-	default:
+	case !s.foundPregnant(a):
 		s.stop(a)
 	}
+}
+
+// foundPregnant is the last look at an animal that was found open and is to go for
+// it: examiners err.
+func (s *sim) foundPregnant(a *animal) bool {
+	if a.services > 0 {
+		s.diagnose(a, s.p.Diagnosis.Method, false)
+	}
+	return a.known
 }
 
 func (s *sim) stop(a *animal) {
@@ -402,18 +471,33 @@ func (s *sim) release(a *animal) {
 func (s *sim) giveUpHeifer(a *animal) {
 	switch {
 	case a.parity > 0 || a.known:
-	case a.undiagnosed:
+	case a.undiagnosed || a.run != 0:
 		s.plan(s.today+event.Date(s.p.Diagnosis.Every), a, giveUp, 0)
-	default:
+	case !s.foundPregnant(a):
 		s.depart(a, event.Sold, infertility)
 	}
 }
 
-// balance keeps the number of cows near the herd's own: surplus cows go, the
-// longest open first; in-calf heifers are bought when cows are short.
+// balance keeps the number of cows near the herd's own. Surplus cows go, the longest
+// open first, or heifers in calf where the herd sells those. In-calf heifers are
+// bought when those that are to calve will not make up for the cows that leave.
 func (s *sim) balance() {
-	slack := max(1, s.p.Cows/100)
+	const ahead, carried = 130, 280 // days
+	slack := max(2, s.p.Cows/50)
+	s.outflow += (float64(s.left) - s.outflow) / 12
+	s.left = 0
 	excess := len(s.cows) - s.p.Cows
+	var due []*animal
+	for _, a := range s.present {
+		if a.parity == 0 && a.known && !a.leaving && s.today-a.believed >= carried-ahead {
+			due = append(due, a)
+		}
+	}
+	coming := excess + len(due) - int(math.Round(s.outflow*12*ahead/365))
+	if s.p.Leaving.Heifers {
+		s.sellHeifers(due, coming-slack)
+		excess -= 2 * slack // cows only where that was not enough
+	}
 	for ; excess > slack; excess-- {
 		var worst *animal
 		for _, a := range s.cows {
@@ -427,19 +511,32 @@ func (s *sim) balance() {
 		if worst == nil {
 			return
 		}
-		worst.leaving = true
-		worst.way = Reason{How: event.Sold, Text: "surplus"}
-		s.plan(s.today+1, worst, leave, worst.parity)
+		s.sellSurplus(worst)
 	}
-	for ; excess < -slack; excess++ {
-		since := s.today - event.Date(150+s.life.IntN(90))
-		a := s.enter(&animal{born: since - event.Date(s.p.Rearing.BreedAt+s.life.IntN(90)), pen: s.youngPen()})
+	for ; coming < -slack; coming++ {
+		since := s.today - event.Date(carried-ahead+s.life.IntN(90))
+		a := s.enter(&animal{born: since - event.Date(s.p.Rearing.BreedAt+s.life.IntN(90)), pen: s.young})
 		s.carry(a, since)
 		a.services, a.lastBred = 1, since
 		s.believe(a)
 		s.note(a)
 		s.writePurchase(a)
 	}
+}
+
+// sellHeifers sells so many of those that are due, the last to calve first.
+func (s *sim) sellHeifers(due []*animal, surplus int) {
+	slices.SortFunc(due, func(x, y *animal) int {
+		return cmp.Or(cmp.Compare(y.believed, x.believed), cmp.Compare(x.number, y.number))
+	})
+	for _, a := range due[:min(max(surplus, 0), len(due))] {
+		s.sellSurplus(a)
+	}
+}
+
+func (s *sim) sellSurplus(a *animal) {
+	a.leaving, a.way = true, Reason{How: event.Sold, Text: "surplus"}
+	s.plan(s.today+1, a, leave, a.parity)
 }
 
 // open records the herd as it stands on the first day.

@@ -21,6 +21,7 @@ type Params struct {
 	Breeds      []Breed
 	Cycle       Cycle
 	Reading     Reading
+	Summer      Season
 	Breeding    Breeding
 	Conception  Conception
 	Losses      []LossStage // in order of their days, not overlapping
@@ -44,6 +45,7 @@ type Breed struct {
 	GestationHeifer  float64 // mean days, first calving
 	GestationCow     float64 // mean days, later calvings
 	GestationStdDays float64 // standard deviation; cut off at three of them
+	MatureKG         float64 // what a full-grown cow weighs; wanted where heifers are weighed
 }
 
 // Cycle is the rhythm of heats.
@@ -76,6 +78,15 @@ type Reading struct {
 	ServePregnant float64 // share of heats of a cow known pregnant that are served without an examination
 }
 
+// Season is the part of the year in which heat weighs on the herd, and what is
+// left of two things in it; From and To are months, both of them in it, From not
+// after To. From 0 is a herd without one.
+type Season struct {
+	From, To   int
+	Conception float64 // factor on conception
+	Signs      float64 // factor on the share of heats with a mark
+}
+
 // Breeding is how cows are served.
 type Breeding struct {
 	Timed      float64 // share of calvings bred by appointment at first service
@@ -85,6 +96,18 @@ type Breeding struct {
 	StopAfter  int     // days in milk after which a cow that is not pregnant is stopped
 	SellAfter  int     // days from the stop to her sale
 	Held       float64 // share of calvings after which she is stopped for a while and treated
+	Bull       Bull
+}
+
+// Bull runs with the heifers that are open at an age, for some weeks at a time, in
+// a pen of their own that nobody walks. Code "" is a herd without one.
+type Bull struct {
+	Code    string
+	Pen     string
+	FromAge int // days, of heifers that are open for all that is known
+	Every   int // days from the begin of one run to that of the next
+	Days    int // length of a run
+	Factor  float64
 }
 
 // Conception is the probability that a service in a true heat takes, in the
@@ -110,6 +133,7 @@ type LossStage struct {
 // Diagnosis is the round of the examiner.
 type Diagnosis struct {
 	Every       int    // days between visits
+	Before      int    // the last visit lies so many days before the record's last day
 	After       int    // days since the last service from which she is examined
 	Method      string // event.Ultrasound, event.ByPalpation, event.Blood or event.Milk
 	Unclear     float64
@@ -120,11 +144,12 @@ type Diagnosis struct {
 
 // Calving is what comes of a calving.
 type Calving struct {
-	Twins     float64
-	TwinsDays float64 // how much earlier twins come
-	Stillborn float64
-	Female    float64
-	Assisted  float64 // ease 2 or worse
+	Twins       float64
+	TwinsDays   float64   // how much earlier twins come
+	Stillborn   []float64 // share of calves dead at birth or within a day, by lactation that begins; the last holds for later ones
+	Assisted    []float64 // share of calvings of ease 2 or worse, in the same way
+	Female      float64   // share of calves, of unsexed semen
+	FemaleSexed float64   // the same of semen sexed for heifers
 }
 
 // Reason is one way of leaving and how many of a hundred cows it takes a year,
@@ -138,7 +163,13 @@ type Reason struct {
 // Leaving is why cows go, beside infertility, which follows from
 // Breeding.StopAfter, and the sale of surplus, which follows from Params.Cows.
 type Leaving struct {
-	Reasons []Reason
+	Reasons     []Reason
+	ByLactation []float64 // factor on all of them by lactation 1, 2, …; the last holds for later ones
+	Fresh       float64   // factor on top of it in the first FreshDays after a calving
+	FreshDays   int
+	// Heifers: the herd keeps its size by selling heifers in calf that are not needed,
+	// rather than its open cows.
+	Heifers bool
 	// Free leaves the number of cows to itself: no surplus is sold and no heifer
 	// is bought. Then nobody leaves but by chance and for infertility, so that
 	// what departures do to an index can be derived.
@@ -147,19 +178,23 @@ type Leaving struct {
 
 // Rearing is how the followers are raised.
 type Rearing struct {
-	Kept     float64 // share of live heifer calves that are kept
+	Kept     float64 // share of live heifer calves of dairy sires that are kept; those of beef bulls are sold as all male calves are
 	Lost     float64 // share of those that leave before they can be bred
 	BreedAt  int     // age at which a heifer may first be bred
 	GiveUpAt int     // age at which one that is not pregnant is sold
+	BigAt    float64 // share of her mature weight from which one may be bred, weighed two weeks before BreedAt and every four weeks from there; 0: judged by eye at that age
 }
 
-// Pens are the names of the pens. Milking pens and the young stock's pen are
-// walked.
+// Pens are the names of the pens. Those of the milking and pregnant cows and of the
+// heifers of breeding age are walked.
 type Pens struct {
-	Milking []string
-	Dry     string
-	Calves  string
-	Young   string // heifers of breeding age
+	Fresh     string   // after calving; "" where they go to the others at once
+	FreshDays int      // for how long
+	Milking   []string // to be bred, and bred
+	Pregnant  []string // pregnant when all checks are done; none where they stay among the others
+	Dry       string
+	Calves    string
+	Young     string // heifers of breeding age
 }
 
 // Worker is a technician; Factor is on conception.
@@ -183,7 +218,8 @@ type Noise struct {
 	Late      float64 // share of events recorded some days later
 	LateMax   int     // at most this many days
 	Doubled   float64 // share of heats, services and diagnoses recorded by two people
-	Missing   float64 // share of events never recorded (arrivals, departures and walks always are)
+	Missing   float64 // share of events never recorded (arrivals, departures and walks always are, calvings have a share of their own)
+	Uncalved  float64 // share of calvings never recorded
 	Swapped   float64 // share of heats, services and diagnoses written to another cow
 	Corrected float64 // share of services and diagnoses recorded wrongly, withdrawn and restated
 	Noted     float64 // share of calvings and losses with a free-text note
@@ -199,8 +235,8 @@ func Default(cows int) Params {
 		Last:     event.NewDate(2025, 12, 31),
 		WaitDays: 60, // the usual standard: V41
 		Breeds: []Breed{ // V13: Norman et al. 2009, J Dairy Sci 92:2259; SD 5-6 days
-			{Name: "holstein", Share: 0.85, GestationHeifer: 277.8, GestationCow: 279.4, GestationStdDays: 5.5},
-			{Name: "jersey", Share: 0.15, GestationHeifer: 278.4, GestationCow: 280.0, GestationStdDays: 5.5},
+			{Name: "holstein", Share: 0.85, GestationHeifer: 277.8, GestationCow: 279.4, GestationStdDays: 5.5, MatureKG: 680},
+			{Name: "jersey", Share: 0.15, GestationHeifer: 278.4, GestationCow: 280.0, GestationStdDays: 5.5, MatureKG: 450},
 		},
 		Cycle: Cycle{
 			FirstHeat: 34, FirstHeatSD: 10, Silent: 0.08, SilentDays: 30,
@@ -213,9 +249,11 @@ func Default(cows int) Params {
 		Reading: Reading{
 			Obvious: 0.50, // about half of the cows in heat show an obvious rub
 			Suspect: 0.25, Walked: 0.97, Examined: 0.90, FeltInHeat: 0.85, FeltFalse: 0.04, Served: 0.95,
-			FalseSuspect: 0.0012, FalseObvious: 0.0002, NotedWaiting: 0.25, Watching: 0.10,
+			// So many marks without a heat that about 7 of 100 clear rubs are false, and
+			// about 40 of 100 suspects are in heat (common practice, no source).
+			FalseSuspect: 0.0052, FalseObvious: 0.0005, NotedWaiting: 0.25, Watching: 0.10,
 		},
-		Breeding: Breeding{TimedAt: 74, SexedYoung: 0.30, BeefFrom: 4, StopAfter: 280, SellAfter: 60, Held: 0.05},
+		Breeding: Breeding{TimedAt: 74, SexedYoung: 0.30, BeefFrom: 4, StopAfter: 320, SellAfter: 60, Held: 0.05},
 		Conception: Conception{
 			// V22: first service about 40 % today (Dobson et al. 2008); V15: 34.4 % over all
 			// services (Fernandez-Novo et al. 2020).
@@ -232,14 +270,25 @@ func Default(cows int) Params {
 			Every: 14, After: 32, Method: event.Ultrasound, Unclear: 0.02, Sensitivity: 1, Specificity: 1,
 			Recheck: []int{63}, // a second check about day 60-75
 		},
-		Calving:   Calving{Twins: 0.035, TwinsDays: 4.4 /* V14: 279.9 against 275.5 */, Stillborn: 0.05, Female: 0.48, Assisted: 0.25},
+		Calving: Calving{
+			Twins: 0.035, TwinsDays: 4.4, // V14: 279.9 against 275.5
+			// About twice as many at a first calving as at later ones: Meyer et al. 2001,
+			// J Dairy Sci 84:515, for stillbirths; Lombard et al. 2007, J Dairy Sci 90:1751, for
+			// assistance (both from memory).
+			Stillborn: []float64{0.09, 0.045}, Assisted: []float64{0.38, 0.19},
+			Female:      0.48, // common practice, no source
+			FemaleSexed: 0.90, // Garner and Seidel 2008, Theriogenology 69:886 (from memory)
+		},
 		DryBefore: 60,
-		Leaving: Leaving{Reasons: []Reason{
+		// The factors give about 37, 26, 17, 11 and 5 % of cows in lactations 1 to 5, and hardly
+		// any from the 8th on: Hare, Norman and Wright 2006, J Dairy Sci 89:3713. Most that
+		// leave early leave within two months of calving (common practice, no source).
+		Leaving: Leaving{ByLactation: []float64{0.65, 0.85, 1.1, 1.5, 2, 2.6, 3.4, 4.5, 6, 8}, Fresh: 3, FreshDays: 60, Reasons: []Reason{
 			{How: event.Died, Text: "accident", PerYear: 0.02},
 			{How: event.Died, Text: "illness", PerYear: 0.02},
-			{How: event.Culled, Text: "udder", PerYear: 0.07},
+			{How: event.Culled, Text: "udder", PerYear: 0.06},
 			{How: event.Culled, Text: "feet", PerYear: 0.05},
-			{How: event.Sold, Text: "low yield", PerYear: 0.05},
+			{How: event.Sold, Text: "low yield", PerYear: 0.04},
 		}},
 		Rearing:     Rearing{Kept: 0.80, Lost: 0.08, BreedAt: 396, GiveUpAt: 640},
 		Pens:        Pens{Milking: milkingPens(cows), Dry: "dry", Calves: "calves", Young: "young"},
@@ -269,18 +318,26 @@ func milkingPens(cows int) []string {
 
 // Demo gives the parameters of the three invented herds that the demo serves,
 // smallest first: one that is run well, a middling one, and one that finds few
-// of its heats.
+// of its heats. Conception and the signs of heat are lower in summer: conception falls
+// by a fifth and more under heat stress, De Rensis and Scaramuzzi 2003, Theriogenology
+// 60:1139 (from memory); how much in a herd here is invented.
 func Demo() []Named {
 	alder := Default(180)
 	alder.Seed = 180
 	alder.WaitDays = 55
 	alder.Breeds = []Breed{
-		{Name: "jersey", Share: 0.7, GestationHeifer: 278.4, GestationCow: 280.0, GestationStdDays: 5.5},
-		{Name: "ayrshire", Share: 0.3, GestationHeifer: 281.6, GestationCow: 281.7, GestationStdDays: 5.5},
+		{Name: "jersey", Share: 0.7, GestationHeifer: 278.4, GestationCow: 280.0, GestationStdDays: 5.5, MatureKG: 450},
+		{Name: "ayrshire", Share: 0.3, GestationHeifer: 281.6, GestationCow: 281.7, GestationStdDays: 5.5, MatureKG: 540},
 	}
 	alder.Reading.Obvious, alder.Reading.Suspect, alder.Reading.Walked, alder.Reading.Examined = 0.55, 0.30, 0.99, 0.97
 	alder.Conception.ByService = []float64{0.48, 0.45, 0.42}
 	alder.Diagnosis.Every, alder.Diagnosis.After, alder.Diagnosis.Method = 21, 36, event.ByPalpation
+	alder.Leaving.Heifers = true
+	alder.Breeding.StopAfter = 300
+	alder.Reading.FalseObvious = 0.0004
+	alder.Rearing.BigAt = 0.55 // of mature weight (common practice, no source)
+	alder.Summer = Season{From: 6, To: 9, Conception: 0.92, Signs: 0.95}
+	alder.Pens = penned(1, 1)
 	alder.Technicians = []Worker{{Code: "t1", Share: 0.7, Factor: 1.02}, {Code: "t2", Share: 0.3, Factor: 0.97}}
 	alder.OfficialIDs = true
 	alder.Noise = Noise{Late: 0.03, LateMax: 5, Doubled: 0.001, Missing: 0.002, Corrected: 0.003, Noted: 0.05}
@@ -288,17 +345,29 @@ func Demo() []Named {
 	mill := Default(600)
 	mill.Seed = 600
 	mill.Renumber = true
+	mill.Summer = Season{From: 6, To: 9, Conception: 0.85, Signs: 0.9}
+	mill.Pens = penned(2, 1)
+	mill.Breeding.Bull = Bull{Code: "b-301", Pen: "bull", FromAge: 460, Every: 63, Days: 42, Factor: 1}
+	mill.Diagnosis.Before = 5
 	mill.Technicians = []Worker{{Code: "t1", Share: 0.45, Factor: 1.05}, {Code: "t2", Share: 0.35, Factor: 1}, {Code: "t3", Share: 0.2, Factor: 0.85}}
 	mill.Noise = Noise{Late: 0.06, LateMax: 14, Doubled: 0.004, Missing: 0.006, Swapped: 0.001, Corrected: 0.004, Noted: 0.02}
 
 	north := Default(3000)
 	north.Seed = 3000
-	north.First = event.NewDate(2022, 7, 1) // about 200,000 events: the demo is to start quickly
+	north.First = event.NewDate(2023, 1, 1) // about 200,000 events: the demo is to start quickly
 	north.Breeds = north.Breeds[:1]
 	north.Reading.Obvious, north.Reading.Suspect, north.Reading.Walked, north.Reading.Examined = 0.38, 0.22, 0.88, 0.55
 	north.Conception.ByService = []float64{0.40, 0.37, 0.34}
-	north.Breeding.Timed, north.Breeding.StopAfter = 0.25, 330
+	north.Breeding.Timed, north.Breeding.StopAfter = 0.25, 400
+	north.Reading.FalseSuspect = 0.0058
+	for i := range north.Leaving.Reasons { // many go for infertility already
+		north.Leaving.Reasons[i].PerYear *= 0.85
+	}
+	north.Rearing.Kept, north.Rearing.GiveUpAt = 0.95, 720
 	north.Diagnosis.After = 36
+	north.Diagnosis.Before = 6
+	north.Summer = Season{From: 6, To: 9, Conception: 0.8, Signs: 0.85}
+	north.Pens = penned(6, 2)
 	north.Technicians = []Worker{
 		{Code: "t1", Share: 0.3, Factor: 1.08},
 		{Code: "t2", Share: 0.3, Factor: 1},
@@ -308,7 +377,30 @@ func Demo() []Named {
 	}
 	north.Noise = Noise{Late: 0.08, LateMax: 21, Doubled: 0.006, Missing: 0.015, Swapped: 0.002, Corrected: 0.002, Noted: 0.01}
 
-	return []Named{{"alder-row", alder}, {"mill-lane", mill}, {"north-meadow", north}}
+	herds := []Named{{"alder-row", alder}, {"mill-lane", mill}, {"north-meadow", north}}
+	for i := range herds {
+		p := &herds[i].Params
+		p.Diagnosis.Sensitivity, p.Diagnosis.Specificity = 0.98, 0.97 // common practice, no source
+		p.Noise.Uncalved = 0.0005                                     // a calf is seen: hardly ever (common practice, no source)
+	}
+	return herds
+}
+
+// penned gives the pens of a herd that groups its cows by stage: so many for those
+// to be bred, so many for those that are surely pregnant. Cows stay a month in the
+// fresh pen (common practice, no source).
+func penned(milking, pregnant int) Pens {
+	named := func(name string, n int) []string {
+		list := make([]string, n)
+		for i := range list {
+			list[i] = fmt.Sprintf("%s%d", name, i+1)
+		}
+		return list
+	}
+	return Pens{
+		Fresh: "fresh", FreshDays: 30, Milking: named("p", milking), Pregnant: named("pregnant-", pregnant),
+		Dry: "dry", Calves: "calves", Young: "young",
+	}
 }
 
 // Named is a herd's name with its parameters.
@@ -338,6 +430,18 @@ func (p *Params) Check() error {
 	r := p.Reading
 	c.shares("Reading", r.Obvious, r.Suspect, r.Obvious+r.Suspect, r.Walked, r.Examined, r.FeltInHeat, r.FeltFalse, r.Served,
 		r.FalseSuspect, r.FalseObvious, r.NotedWaiting, r.Watching, r.Sensor, r.Watching+r.Sensor, r.ServePregnant)
+	if m := p.Summer; m.From != 0 {
+		c.must(m.From >= 1 && m.From <= m.To && m.To <= 12, "Summer", "runs from a month to a later one of 1 to 12")
+		c.shares("Summer", m.Signs)
+		c.factors("Summer", m.Conception)
+	}
+	if b := p.Breeding.Bull; b.Code != "" {
+		c.must(b.Pen != "", "Breeding.Bull", "needs a pen")
+		c.count("Breeding.Bull.FromAge", b.FromAge, p.Rearing.BreedAt, p.Rearing.GiveUpAt)
+		c.count("Breeding.Bull.Days", b.Days, 1, 200)
+		c.count("Breeding.Bull.Every", b.Every, b.Days+1, 365)
+		c.factors("Breeding.Bull", b.Factor)
+	}
 	c.shares("Breeding", p.Breeding.Timed, p.Breeding.SexedYoung, p.Breeding.Held)
 	c.must(p.Breeding.Timed == 0 || p.Breeding.TimedAt >= p.WaitDays && p.Breeding.TimedAt > timedLead, "Breeding.TimedAt", "lies in the waiting period")
 	c.count("Breeding.StopAfter", p.Breeding.StopAfter, p.WaitDays+1, 2000)
@@ -353,6 +457,7 @@ func (p *Params) Check() error {
 		from = l.To
 	}
 	c.count("Diagnosis.Every", p.Diagnosis.Every, 1, 365)
+	c.count("Diagnosis.Before", p.Diagnosis.Before, 0, p.Diagnosis.Every-1)
 	c.count("Diagnosis.After", p.Diagnosis.After, firstLoss, 120)
 	c.shares("Diagnosis", p.Diagnosis.Unclear, p.Diagnosis.Sensitivity, p.Diagnosis.Specificity)
 	switch p.Diagnosis.Method {
@@ -360,16 +465,30 @@ func (p *Params) Check() error {
 	default:
 		c.must(false, "Diagnosis.Method", "is %q", p.Diagnosis.Method)
 	}
-	c.shares("Calving", p.Calving.Twins, p.Calving.Stillborn, p.Calving.Female, p.Calving.Assisted)
+	v := &p.Calving
+	c.shares("Calving", append(append([]float64{v.Twins, v.Female, v.FemaleSexed}, v.Stillborn...), v.Assisted...)...)
+	c.must(len(v.Stillborn) > 0 && len(v.Assisted) > 0, "Calving", "needs a share of stillborn and of assisted for at least one lactation")
 	c.must(inside(p.Calving.TwinsDays, 0, 10), "Calving.TwinsDays", "lies outside 0 to 10")
 	c.count("DryBefore", p.DryBefore, 0, 120)
 	for _, l := range p.Leaving.Reasons {
 		c.must(l.How == event.Sold || l.How == event.Culled || l.How == event.Died, "Leaving", "has no way %q", l.How)
 		c.shares("Leaving", l.PerYear)
 	}
-	c.shares("Rearing", p.Rearing.Kept, p.Rearing.Lost)
+	c.must(len(p.Leaving.ByLactation) > 0, "Leaving", "needs a factor for at least one lactation")
+	c.must(inside(p.Leaving.Fresh, 0, 20), "Leaving", "Fresh lies outside 0 to 20")
+	for _, f := range p.Leaving.ByLactation {
+		c.must(inside(f, 0, 20), "Leaving", "holds the factor %v, outside 0 to 20", f)
+	}
+	c.count("Leaving.FreshDays", p.Leaving.FreshDays, 0, 200)
+	c.shares("Rearing", p.Rearing.Kept, p.Rearing.Lost, p.Rearing.BigAt)
+	if p.Rearing.BigAt > 0 {
+		for _, b := range p.Breeds {
+			c.must(inside(b.MatureKG, 200, 1200), "Breeds", "weigh 200 to 1200 kg when heifers are weighed")
+		}
+	}
 	c.count("Rearing.BreedAt", p.Rearing.BreedAt, 300, 900)
 	c.count("Rearing.GiveUpAt", p.Rearing.GiveUpAt, p.Rearing.BreedAt+1, 2000)
+	c.must(p.Pens.Fresh == "" || p.Pens.FreshDays > 0, "Pens", "hold fresh cows for at least a day")
 	c.must(len(p.Pens.Milking) > 0 && p.Pens.Dry != "" && p.Pens.Calves != "" && p.Pens.Young != "", "Pens", "want a name each")
 	weight := 0.0
 	for _, w := range p.Technicians {
@@ -388,7 +507,7 @@ func (p *Params) Check() error {
 	}
 	c.must(dairy > 0, "Sires", "none of them is a dairy sire")
 	n := p.Noise
-	c.shares("Noise", n.Late, n.Doubled, n.Missing, n.Swapped, n.Corrected, n.Noted)
+	c.shares("Noise", n.Late, n.Doubled, n.Missing, n.Uncalved, n.Swapped, n.Corrected, n.Noted)
 	c.must(n.Late == 0 && n.Corrected == 0 || n.LateMax >= 1, "Noise.LateMax", "is less than a day")
 	return errors.Join(c...)
 }

@@ -123,6 +123,18 @@ func (s *sim) writeBreeding(a *animal, tech *Worker, sire *Sire, semen string, f
 	return e.ID
 }
 
+// writeRun notes a run with a bull that ends today.
+func (s *sim) writeRun(a *animal) uuid.UUID {
+	if !s.recording() {
+		return uuid.Nil
+	}
+	e := s.blank(event.KindBreeding, a, keeper)
+	e.On = max(a.run, s.p.First)
+	e.Data = &event.Breeding{Method: event.Natural, Sire: s.p.Breeding.Bull.Code, Until: s.today}
+	s.record(e, a)
+	return e.ID
+}
+
 func (s *sim) writeDiagnosis(a *animal, method, result string) {
 	if !s.recording() {
 		return
@@ -168,7 +180,7 @@ func (s *sim) writeCalving(a *animal, calves []calf) {
 		return
 	}
 	d := &event.Calving{Parity: event.Int(a.lactation() + 1), Ease: event.Int(1)}
-	if s.ink.Float64() < s.p.Calving.Assisted {
+	if s.ink.Float64() < nth(s.p.Calving.Assisted, d.Parity.N) {
 		d.Ease = event.Int(2 + int(min(s.ink.ExpFloat64()/2, 3)))
 	}
 	for _, c := range calves {
@@ -293,13 +305,21 @@ func (s *sim) writeBirth(a *animal) {
 	s.page = append(s.page, e)
 }
 
-// writeSize judges a heifer by eye when she joins those that are bred.
-func (s *sim) writeSize(a *animal) {
+// writeSize notes whether a heifer is big enough to be bred, and what she weighs
+// unless kg is 0.
+func (s *sim) writeSize(a *animal, kg int) {
 	if !s.recording() {
 		return
 	}
 	e := s.blank(event.KindSize, a, keeper)
-	e.Data = &event.Size{BigEnough: event.Yes}
+	d := &event.Size{BigEnough: event.Yes}
+	if kg > 0 {
+		d.WeightKG = event.Int(kg)
+	}
+	if a.small {
+		d.BigEnough = event.No
+	}
+	e.Data = d
 	s.page = append(s.page, e)
 }
 
@@ -332,8 +352,8 @@ func (s *sim) writeOpening(a *animal) {
 	if a.dry {
 		s.page = append(s.page, s.blank(event.KindDryOff, a, keeper))
 	}
-	if a.parity == 0 && a.pen == s.youngPen() {
-		s.writeSize(a)
+	if a.parity == 0 && a.pen == s.young {
+		s.writeSize(a, 0)
 	}
 	if a.barred() {
 		e := s.blank(event.KindBreedingStop, a, keeper)
@@ -355,7 +375,11 @@ func (s *sim) transponder(a *animal) *event.OfficialID {
 // noise is drawn for each event, so that a share stays what it says.
 func (s *sim) record(e *event.Event, a *animal) {
 	n := &s.p.Noise
-	missing, swapped, corrected := s.mishap(n.Missing), s.mishap(n.Swapped), s.mishap(n.Corrected)
+	unwritten := n.Missing
+	if e.Kind == event.KindCalving {
+		unwritten = n.Uncalved
+	}
+	missing, swapped, corrected := s.mishap(unwritten), s.mishap(n.Swapped), s.mishap(n.Corrected)
 	late, doubled := s.mishap(n.Late), s.mishap(n.Doubled)
 	delay := event.Date(1 + s.noise.IntN(max(n.LateMax, 1)))
 	other := s.noise.IntN(math.MaxInt32)

@@ -17,11 +17,15 @@ func (s *sim) heat(a *animal) {
 		Individual: a.number, Animal: a.name, On: s.today, Lactation: a.lactation(),
 		Walked: s.pens[a.pen].walked, Eligible: s.eligible(a), Pregnant: carrying,
 	}
+	_, signs := s.summer()
 	switch draw := s.life.Float64(); {
-	case draw < s.p.Reading.Obvious:
+	case draw < s.p.Reading.Obvious*signs:
 		h.Shown = Obvious
-	case draw < s.p.Reading.Obvious+s.p.Reading.Suspect:
+	case draw < (s.p.Reading.Obvious+s.p.Reading.Suspect)*signs:
 		h.Shown = Suspect
+	}
+	if a.run != 0 && !carrying {
+		s.cover(a)
 	}
 	if h.Walked {
 		h.Served = s.read(a, h.Shown, true)
@@ -33,7 +37,7 @@ func (s *sim) heat(a *animal) {
 
 // eligible tells whether she may be bred for all that is known of her.
 func (s *sim) eligible(a *animal) bool {
-	if a.known || a.barred() || a.dry || a.lastBred == s.today {
+	if a.known || a.barred() || a.dry || a.lastBred == s.today || a.small || a.run != 0 {
 		return false
 	}
 	if a.parity == 0 {
@@ -104,6 +108,9 @@ func (s *sim) feel(a *animal, inHeat bool) bool {
 		verdict = event.Unclear
 	}
 	s.writePalpation(a, verdict)
+	if verdict == event.Pregnant { // whoever found her open may have erred: the examiner sees her again
+		a.undiagnosed = true
+	}
 	return verdict == event.InHeat
 }
 
@@ -155,9 +162,10 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 		p *= c.Suspect
 	case FoundTimed:
 		p *= c.Timed
-	case FoundObvious: // the base
+	case FoundObvious, FoundByBull: // the base
 	}
-	p = min(p*tech.Factor*sire.Factor, 0.95)
+	summer, _ := s.summer()
+	p = min(p*tech.Factor*sire.Factor*summer, 0.95)
 	carrying := a.conceived != 0
 	if carrying || !inHeat {
 		p = 0
@@ -172,7 +180,7 @@ func (s *sim) serve(a *animal, found Found, inHeat bool) {
 	switch {
 	case took:
 		s.carry(a, s.today)
-		a.mate = sire.Code
+		a.mate, a.semen = sire.Code, semen
 		pregnancy = s.note(a)
 	case inHeat && !carrying && s.chance(s.p.Cycle.LateReturn):
 		s.nextHeat(a, s.p.Cycle.LateMin+s.life.IntN(s.p.Cycle.LateMax-s.p.Cycle.LateMin+1))
@@ -211,6 +219,50 @@ func (s *sim) sire(a *animal, beef bool) *Sire {
 		}
 	}
 	return drawn
+}
+
+// startRun puts the heifers that are old enough and open for all that is known to
+// the bull.
+func (s *sim) startRun() {
+	b := &s.p.Breeding.Bull
+	for _, a := range s.present {
+		if a.parity == 0 && a.pen == s.young && !a.known && !a.undiagnosed && !a.leaving && !a.small && s.today-a.born >= event.Date(b.FromAge) {
+			a.run = s.today
+			s.move(a, s.bull)
+			s.plan(s.today+event.Date(b.Days), a, runEnd, 0)
+		}
+	}
+}
+
+// cover is a heat in a run with the bull.
+func (s *sim) cover(a *animal) {
+	b := &s.p.Breeding.Bull
+	summer, _ := s.summer()
+	if s.chance(min(s.p.Conception.Heifer*b.Factor*summer, 0.95)) {
+		s.carry(a, s.today)
+		a.mate = b.Code
+		s.note(a)
+	}
+}
+
+// endRun takes a heifer from the bull; only now the run is written down.
+func (s *sim) endRun(a *animal) {
+	a.services++
+	a.lastBred, a.undiagnosed, a.service = s.today, true, -1
+	record := s.writeRun(a)
+	if s.recording() {
+		a.service = len(s.truth.Services)
+		x := Service{
+			Individual: a.number, Animal: a.name, On: max(a.run, s.p.First), Event: record, Number: a.services, Technician: keeper,
+			Sire: s.p.Breeding.Bull.Code, Found: FoundByBull, Conceived: a.conceived >= a.run, Pregnancy: -1,
+		}
+		if x.Conceived {
+			x.Pregnancy = a.pregnancy
+		}
+		s.truth.Services = append(s.truth.Services, x)
+	}
+	a.run = 0
+	s.move(a, s.young)
 }
 
 // note enters her pregnancy into the truth.
@@ -265,7 +317,7 @@ func (s *sim) diagnose(a *animal, method string, first bool) {
 		s.writeDiagnosis(a, method, event.Unclear)
 		return
 	}
-	if first && a.service >= 0 {
+	if first && a.service >= 0 && s.truth.Services[a.service].DiagnosedOn == 0 {
 		x := &s.truth.Services[a.service]
 		x.DiagnosedOn, x.Diagnosis = s.today, event.Open
 		if pregnant {
@@ -284,6 +336,7 @@ func (s *sim) diagnose(a *animal, method string, first bool) {
 	case a.recheck < len(d.Recheck) && s.today-a.believed >= event.Date(d.Recheck[a.recheck]):
 		a.recheck++
 	}
+	s.place(a)
 }
 
 // believe: from now on she counts as pregnant.
@@ -317,4 +370,5 @@ func (s *sim) disbelieve(a *animal) {
 	case a.dry || s.today-a.calved >= event.Date(s.p.Breeding.StopAfter):
 		s.stop(a)
 	}
+	s.place(a)
 }

@@ -110,12 +110,22 @@ type sim struct {
 	present []*animal
 	cows    []*animal // those of present that have calved
 	pens    []pen
-	born    int // individuals so far
-	tags    int // numbers given so far
+	// Where in pens they are. Fresh and pregnant cows stand among the milking ones if
+	// they have no pens of their own.
+	fresh, milking, pregnant group
+	dry, calves, young, bull int
+
+	left    int     // cows since the last balance
+	outflow float64 // cows that leave in a month, of late
+	born    int     // individuals so far
+	tags    int     // numbers given so far
 
 	page  []*event.Event // what is recorded today
 	later map[event.Date][]*event.Event
 }
+
+// group is a range of pens.
+type group struct{ from, to int }
 
 type pen struct {
 	name   string
@@ -135,21 +145,32 @@ func newSim(p *Params, herd string) *sim {
 		*to = rand.New(rand.NewPCG(p.Seed, h.Sum64())) //nolint:gosec // an invented herd must be repeatable
 	}
 	s.agenda = make([][]action, p.Last-s.begin+1)
-	for _, name := range p.Pens.Milking {
-		s.pens = append(s.pens, pen{name: name, walk: true})
+	add := func(walk bool, names ...string) group {
+		from := len(s.pens)
+		for _, name := range names {
+			s.pens = append(s.pens, pen{name: name, walk: walk})
+		}
+		return group{from, len(s.pens)}
 	}
-	s.pens = append(s.pens, pen{name: p.Pens.Dry}, pen{name: p.Pens.Calves}, pen{name: p.Pens.Young, walk: true})
+	s.milking = add(true, p.Pens.Milking...)
+	s.pregnant = add(true, p.Pens.Pregnant...)
+	s.young = add(true, p.Pens.Young).from
+	s.dry = add(false, p.Pens.Dry).from
+	s.calves = add(false, p.Pens.Calves).from
+	if p.Pens.Fresh != "" {
+		s.fresh = add(false, p.Pens.Fresh)
+	}
+	if p.Breeding.Bull.Code != "" {
+		s.bull = add(false, p.Breeding.Bull.Pen).from
+	}
+	s.outflow = float64(p.Cows) / 36 // a third in a year, until it is known better
 	return s
 }
 
-func (s *sim) dryPen() int    { return len(s.pens) - 3 }
-func (s *sim) calvesPen() int { return len(s.pens) - 2 }
-func (s *sim) youngPen() int  { return len(s.pens) - 1 }
-
-// milkingPen is the one with the fewest cows.
-func (s *sim) milkingPen() int {
-	best := 0
-	for i := range s.p.Pens.Milking {
+// emptiest is the pen of a group with the fewest animals.
+func (s *sim) emptiest(g group) int {
+	best := g.from
+	for i := g.from; i < g.to; i++ {
 		if s.pens[i].heads < s.pens[best].heads {
 			best = i
 		}
@@ -171,6 +192,9 @@ const (
 	calve
 	dryOff
 	grow
+	weigh
+	mingle // leaves the fresh pen
+	runEnd
 	hold
 	release
 	stop
@@ -212,7 +236,10 @@ func (s *sim) live() {
 		s.do(deeds[n])
 	}
 	s.misread()
-	if int(i)%s.p.Diagnosis.Every == 0 {
+	if b := &s.p.Breeding.Bull; b.Code != "" && int(i)%b.Every == 0 {
+		s.startRun()
+	}
+	if int(s.p.Last-s.today)%s.p.Diagnosis.Every == s.p.Diagnosis.Before {
 		s.visit()
 	}
 	if _, _, day := s.today.Civil(); day == 1 && !s.p.Leaving.Free {
@@ -249,8 +276,18 @@ func (s *sim) do(x action) {
 			s.dryOff(a)
 		}
 	case grow:
-		s.move(a, s.youngPen())
-		s.writeSize(a)
+		s.move(a, s.young)
+		s.measure(a)
+	case weigh:
+		s.measure(a)
+	case mingle:
+		if a.parity == x.gen {
+			s.place(a)
+		}
+	case runEnd:
+		if a.run != 0 {
+			s.endRun(a)
+		}
 	case hold:
 		if a.parity == x.gen {
 			s.hold(a)
@@ -276,6 +313,15 @@ func (s *sim) do(x action) {
 			s.heat(a)
 		}
 	}
+}
+
+// summer gives the factors of the day on conception and on the signs of heat.
+func (s *sim) summer() (conception, signs float64) {
+	h := &s.p.Summer
+	if _, m, _ := s.today.Civil(); h.From == 0 || m < h.From || m > h.To {
+		return 1, 1
+	}
+	return h.Conception, h.Signs
 }
 
 // Draws.

@@ -48,9 +48,11 @@ const (
 	FoundObvious Found = iota
 	FoundSuspect
 	FoundTimed
+	FoundByBull
 )
 
-// Service is one service, recorded or not.
+// Service is one service, recorded or not. A run with a bull is one service On its
+// first day, of no Probability: each heat in it has a chance of its own.
 type Service struct {
 	Individual  int
 	Animal      string

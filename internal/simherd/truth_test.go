@@ -3,6 +3,7 @@ package simherd_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/google/uuid"
@@ -129,16 +130,59 @@ func TestTruthFollowsParameters(t *testing.T) {
 	}
 	binomial(t, "twins", twins, len(truth.Calvings), p.Calving.Twins)
 
-	// Yearly hazards: departures for each reason over the cow-years lived.
-	reasons := map[string]int{}
-	for _, l := range truth.Departures {
-		reasons[l.Reason]++
+	// Departures for each reason, in each lactation, and in the first days after a
+	// calving and later, against the hazard of every day lived, of the cows that
+	// calved in the record.
+	type spell struct{ from, to event.Date }
+	lived, calved := map[int]map[int]*spell{}, map[int]int{} // by individual and lactation
+	for _, c := range truth.Calvings {
+		if lived[c.Individual] == nil {
+			lived[c.Individual] = map[int]*spell{}
+		}
+		if before := lived[c.Individual][c.Lactation-1]; before != nil {
+			before.to = c.On
+		}
+		lived[c.Individual][c.Lactation] = &spell{c.On, p.Last + 1}
+		calved[c.Lactation]++
 	}
-	years := float64(p.Cows) * float64(p.Last-p.First+1) / 365
+	got, want := map[string]float64{}, map[string]float64{}
+	for _, l := range truth.Departures {
+		x := lived[l.Individual][l.Lactation]
+		if x == nil {
+			continue
+		}
+		x.to = l.On
+		for _, r := range p.Leaving.Reasons {
+			if r.Text == l.Reason {
+				got[r.Text]++
+				got[fmt.Sprint("lactation ", l.Lactation)]++
+				got[fmt.Sprint("fresh ", l.On-x.from <= event.Date(p.Leaving.FreshDays))]++
+			}
+		}
+	}
+	yearly := 0.0
 	for _, r := range p.Leaving.Reasons {
-		mean := years * r.PerYear
-		// The number of cows is kept within some percent of the target only.
-		within(t, "left for "+r.Text, float64(reasons[r.Text]), mean, mean+mean*mean*0.0004)
+		yearly += r.PerYear
+	}
+	for _, list := range lived {
+		for n, x := range list {
+			days := float64(x.to - x.from)
+			fresh := min(days, float64(p.Leaving.FreshDays))
+			factor := p.Leaving.ByLactation[min(n, len(p.Leaving.ByLactation))-1] / 365
+			early, late := p.Leaving.Fresh*fresh*factor, (days-fresh)*factor
+			for _, r := range p.Leaving.Reasons {
+				want[r.Text] += r.PerYear * (early + late)
+			}
+			want[fmt.Sprint("lactation ", n)] += yearly * (early + late)
+			want["fresh true"] += yearly * early
+			want["fresh false"] += yearly * late
+		}
+	}
+	for what, mean := range want {
+		within(t, "left: "+what, got[what], mean, mean)
+	}
+	if len(want) < 14 || calved[6] < 20 {
+		t.Errorf("only %d groups of departures, %d in lactation 6", len(want), calved[6])
 	}
 }
 
@@ -151,6 +195,7 @@ func TestConceptionIsTheProduct(t *testing.T) {
 		Heifer: 0.5, ByService: []float64{0.6, 0.45, 0.3}, ByLactation: []float64{1.2, 1, 0.7}, Suspect: 0.6, Timed: 0.5, Sexed: 0.6,
 	}
 	p.Technicians = []simherd.Worker{{Code: "t1", Share: 0.6, Factor: 1.1}, {Code: "t2", Share: 0.4, Factor: 0.6}}
+	p.Summer = simherd.Season{From: 6, To: 8, Conception: 0.5, Signs: 0.6}
 	p.Sires = []simherd.Sire{{Code: "b-101", Factor: 1.1}, {Code: "b-104", Factor: 0.6}, {Code: "b-201", Beef: true, Factor: 0.8}}
 	_, truth, err := simherd.Generate(p, "mill-lane")
 	if err != nil {
@@ -180,6 +225,11 @@ func TestConceptionIsTheProduct(t *testing.T) {
 		if s.Semen == "sexed_female" {
 			want *= p.Conception.Sexed
 		}
+		_, month, _ := s.On.Civil()
+		summer := month >= 6 && month <= 8
+		if summer {
+			want *= p.Summer.Conception
+		}
 		want = min(want*worker[s.Technician]*sire[s.Sire], 0.95)
 		if math.Abs(want-s.Probability) > 1e-9 {
 			t.Fatalf("want %v: %+v", want, s)
@@ -188,6 +238,7 @@ func TestConceptionIsTheProduct(t *testing.T) {
 			t.Fatalf("the semen of %+v", s)
 		}
 		for _, group := range []string{
+			fmt.Sprintf("in summer %v", summer),
 			fmt.Sprintf("service %d of cows %v", min(s.Number, 3), s.Lactation > 0), fmt.Sprintf("lactation %d", min(s.Lactation, 3)),
 			fmt.Sprintf("found %d", s.Found), "technician " + s.Technician, "sire " + s.Sire, "semen " + s.Semen,
 		} {
@@ -206,9 +257,22 @@ func TestConceptionIsTheProduct(t *testing.T) {
 	for name, g := range groups {
 		within(t, name, g[0], g[1], g[2])
 	}
-	if len(groups) < 18 {
+	if len(groups) < 20 {
 		t.Errorf("only %d groups", len(groups))
 	}
+	shown := map[bool][2]int{}
+	for _, h := range truth.Heats {
+		_, month, _ := h.On.Civil()
+		summer := month >= 6 && month <= 8
+		n := shown[summer]
+		n[1]++
+		if h.Shown == simherd.Obvious {
+			n[0]++
+		}
+		shown[summer] = n
+	}
+	binomial(t, "obvious heats in summer", shown[true][0], shown[true][1], p.Reading.Obvious*p.Summer.Signs)
+	binomial(t, "obvious heats out of it", shown[false][0], shown[false][1], p.Reading.Obvious)
 	binomial(t, "services of t1", served["t1"], served["t1"]+served["t2"], 0.6)
 }
 
@@ -265,6 +329,7 @@ type state struct {
 	bred, conceived   event.Date
 	pregnant, dry     bool
 	stopped, departed bool
+	small             bool
 }
 
 // No sequence of the record is impossible in biology or in the yard: replayed
@@ -273,8 +338,29 @@ func TestSequences(t *testing.T) {
 	p := small()
 	p.Renumber = true
 	p.Breeding.Timed = 0.2
+	counts := sequences(t, simherd.Named{Herd: "mill-lane", Params: p})
+	for what, least := range map[string]int{"renumbered": 100, "calved": 500, "bred": 1500, "bred while pregnant": 1} {
+		if counts[what] < least {
+			t.Errorf("%s: %d", what, counts[what])
+		}
+	}
+	for _, d := range simherd.Demo() {
+		d.Params.Noise = simherd.Noise{}
+		counts := sequences(t, d)
+		if d.Params.Breeding.Bull.Code != "" && counts["ran with a bull"] < 50 || d.Params.Rearing.BigAt > 0 && counts["too small"] < 10 || counts["bred while pregnant"] < 5 {
+			t.Errorf("%s: %v", d.Herd, counts)
+		}
+	}
+}
+
+func sequences(t *testing.T, d simherd.Named) map[string]int {
+	t.Helper()
+	p := d.Params
 	truth := map[uuid.UUID]simherd.Service{}
-	h := herd(t, p)
+	h, err := simherd.New(p, d.Herd)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for range h.Events() {
 	}
 	for _, s := range h.Truth().Services {
@@ -306,7 +392,7 @@ func TestSequences(t *testing.T) {
 			a.dry = d.Pen == p.Pens.Dry
 			animals[e.Animal] = a
 			pens[d.Pen]++
-			if a.pregnant && e.On-d.ConceivedOn > 300 || (a.parity > 0) != (a.calved != 0) || a.parity > 0 && a.calved-a.born < 600 {
+			if a.pregnant && e.On-d.ConceivedOn > 320 || (a.parity > 0) != (a.calved != 0) || a.parity > 0 && a.calved-a.born < 600 {
 				fail("no such past")
 			}
 		case *event.Renumber:
@@ -346,7 +432,16 @@ func TestSequences(t *testing.T) {
 			if (d.Basis == event.Timed) != (s.Found == simherd.FoundTimed) {
 				fail("the basis")
 			}
-			a.bred = e.On
+			a.bred = max(e.On, d.Until)
+			if d.Until != 0 {
+				counts["ran with a bull"]++
+				if d.Method != event.Natural || a.pen != p.Breeding.Bull.Pen || d.Until-e.On > event.Date(p.Breeding.Bull.Days) {
+					fail("no such run")
+				}
+			}
+			if a.small {
+				fail("bred though she is too small")
+			}
 			delete(truth, e.ID)
 			counts["bred"]++
 		case *event.PregnancyDiagnosis:
@@ -389,8 +484,16 @@ func TestSequences(t *testing.T) {
 				fail(fmt.Sprintf("there are %d", pens[d.Pen]))
 			}
 		case *event.Heat, *event.Palpation:
-			if a.pen == p.Pens.Calves || a.pen == p.Pens.Dry {
+			if slices.Contains([]string{p.Pens.Calves, p.Pens.Dry, p.Pens.Fresh, p.Breeding.Bull.Pen}, a.pen) {
 				fail("read in a pen that nobody walks")
+			}
+		case *event.Size:
+			a.small = d.BigEnough == event.No
+			if a.small {
+				counts["too small"]++
+			}
+			if (p.Rearing.BigAt > 0) != d.WeightKG.Set && e.On != p.First {
+				fail("weighed")
 			}
 		case *event.Departure:
 			a.departed = true
@@ -400,16 +503,12 @@ func TestSequences(t *testing.T) {
 	if len(truth) != 0 {
 		t.Errorf("%d services were never recorded", len(truth))
 	}
-	for what, least := range map[string]int{"renumbered": 100, "calved": 500, "bred": 1500, "bred while pregnant": 1} {
-		if counts[what] < least {
-			t.Errorf("%s: %d", what, counts[what])
-		}
-	}
 	for _, c := range h.Truth().Calvings {
 		if c.Gestation < 254 || c.Gestation > 302 { // the mean of the breeds ± 3 SD, twins 4.4 days earlier
 			t.Errorf("carried for %d days: %+v", c.Gestation, c)
 		}
 	}
+	return counts
 }
 
 // Carried days by breed and lactation are those of the parameters.
