@@ -172,14 +172,14 @@ func TestMissingAndSwappedRecords(t *testing.T) {
 		found map[string]float64 // at least this share of the faults shows
 		drift map[string]bound
 	}{
-		{"missing", simherd.Noise{Missing: 0.01}, map[string]float64{"calving": 0.95, "breeding that took": 0.85, "breeding": 0.2}, map[string]bound{
+		{"missing", simherd.Noise{Missing: 0.01, Uncalved: 0.01}, map[string]float64{"calving": 0.95, "breeding that took": 0.85, "breeding": 0.2}, map[string]bound{
 			"insemination_risk_21d":         {-0.009, -0.003, 0.02}, // a service in a hundred, of 0.6
 			"pregnancy_risk_21d":            {-0.004, 0.002, 0.02},
 			"conception_risk":               {-0.003, 0.005, 0.02},
 			"first_service_conception_risk": {-0.005, 0.005, 0.04},
-			"pregnancy_loss_risk":           {0, 0.006, 0.04}, // a calving that is missing is a pregnancy less that was carried
+			"pregnancy_loss_risk":           {0, 0.008, 0.04}, // a calving that is missing is a pregnancy less that was carried
 			"days_to_first_service":         {0, 0.4, 2},
-			"days_open":                     {-0.5, 0.5, 4},
+			"days_open":                     {-0.5, 0.5, 8},
 		}},
 		{"swapped", simherd.Noise{Swapped: 0.01}, map[string]float64{
 			"breeding that took": 0.85, "breeding": 0.85, "pregnancy_diagnosis, pregnant": 0.85, "pregnancy_diagnosis, open": 0.55, "heat": 0.3,

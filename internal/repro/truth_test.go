@@ -25,7 +25,7 @@ import (
 // marks without a heat and no heats in pregnancy; nobody is stopped for being
 // open too long, and no surplus is sold (both would choose cows by what becomes
 // of them); the examiner comes every day and every loss is seen, so that
-// stages have sharp edges. Departures, stops after calving, unclear diagnoses
+// stages have sharp edges; the chance to leave is the same every day. Departures, stops after calving, unclear diagnoses
 // and the heifers that follow stay in.
 func truthParams() simherd.Params {
 	p := simherd.Default(100)
@@ -40,6 +40,7 @@ func truthParams() simherd.Params {
 	p.Losses = []simherd.LossStage{{From: 29, To: 43, Share: 0.12, Seen: 1}, {From: 43, To: 120, Share: 0.08, Seen: 1}, {From: 120, To: 250, Share: 0.03, Seen: 1}}
 	p.Diagnosis.Every, p.Diagnosis.After, p.Diagnosis.Recheck = 1, 28, []int{45}
 	p.Leaving.Free, p.Rearing.Kept = true, 0.55
+	p.Leaving.ByLactation, p.Leaving.Fresh = []float64{1}, 1
 	p.Pens.Milking = []string{"p1"}
 	return p
 }
