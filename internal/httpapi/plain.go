@@ -19,6 +19,7 @@ type plainParam struct {
 	name     string // of a header in its canonical form
 	in       string
 	required bool
+	truth    bool              // true or false
 	fits     func(string) bool // nil: the validator decides whenever there is a value
 }
 
@@ -72,6 +73,7 @@ func plainParams(lists ...openapi3.Parameters) []plainParam {
 		for _, ref := range list {
 			v := ref.Value
 			p := plainParam{name: v.Name, in: v.In, required: v.Required}
+			p.truth = v.Schema != nil && v.Schema.Value.Type.Is(openapi3.TypeBoolean)
 			if v.In == openapi3.ParameterInHeader {
 				p.name = http.CanonicalHeaderKey(v.Name)
 			}

@@ -77,6 +77,39 @@ func base(s *Server, op *operation, p *plainParam) string {
 // What the quick check lets pass, the validator lets pass: for every parameter of
 // every operation, over values on either side of every bound, and random ones. And it
 // is of use: most parameters are checked by it.
+// Every yes-or-no of the contract is true or false and nothing else: a spelling that
+// one part takes for true and another for false imports for good what was to be tried.
+func TestYesOrNo(t *testing.T) {
+	t.Parallel()
+	s, err := New(nil, Config{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	count := 0
+	for _, op := range s.contract.operations {
+		for i := range op.params {
+			p := &op.params[i]
+			if !p.truth {
+				continue
+			}
+			count++
+			for _, v := range []string{"True", "TRUE", "tRue", "t", "T", "1", "yes", "on", " true", "true ", "False", "FALSE", "f", "F", "0", "no", "null", ""} {
+				if err := s.validateParams(asked(t, s, op, p, v)); err == nil {
+					t.Errorf("%s: %s=%q passes", op.id, p.name, v)
+				}
+			}
+			for _, v := range []string{"true", "false"} {
+				if err := s.validateParams(asked(t, s, op, p, v)); err != nil {
+					t.Errorf("%s: %s=%s: %v", op.id, p.name, v, err)
+				}
+			}
+		}
+	}
+	if count < 8 {
+		t.Errorf("only %d of them were tried", count)
+	}
+}
+
 func TestPlainlyIsNeverKinder(t *testing.T) {
 	t.Parallel()
 	s, err := New(nil, Config{})

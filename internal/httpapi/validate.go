@@ -56,6 +56,13 @@ func (s *Server) validateFully(r *request) error {
 			items = append(items, api.ProblemItem{Code: "doubled", Detail: "the parameter stands twice", Parameter: ptr(name)})
 		}
 	}
+	// The validator takes True, 1 and t for true, which no handler knows.
+	for i := range r.op.params {
+		p := &r.op.params[i]
+		if values := r.query[p.name]; p.truth && len(values) == 1 && values[0] != "true" && values[0] != "false" {
+			items = append(items, api.ProblemItem{Code: "wrong_type", Detail: "true or false is expected, in these letters", Parameter: ptr(p.name)})
+		}
+	}
 	if len(items) > 0 {
 		return paramProblem(items)
 	}
