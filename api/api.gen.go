@@ -3119,7 +3119,20 @@ type IndexAnswer struct {
 	Definition DefinitionRef `json:"definition"`
 
 	// Unit What a value is measured in: `share` (0 to 1), `days`, `services`, `cows`, or `money` a day in the policy's currency.
-	Unit        Unit      `json:"unit"`
+	Unit Unit `json:"unit"`
+
+	// Statistic What kind of figure a value is: `share` (numerator of denominator, 0 to 1), `ratio` (numerator for each of the
+	// denominator), `median` or `mean` (of as many as the denominator says), `count`, or `range` (no value: `interval` has its two ends).
+	Statistic Statistic `json:"statistic"`
+
+	// NumeratorIs What the numerator counts, of what the denominator counts: `conceived`; null where there is none.
+	NumeratorIs *string `json:"numerator_is"`
+
+	// DenominatorIs What the denominator counts, in the plural: `services with a known outcome`.
+	DenominatorIs string `json:"denominator_is"`
+
+	// Currency Of money; null otherwise.
+	Currency    *string   `json:"currency"`
 	Value       *float64  `json:"value"`
 	NullReason  *string   `json:"null_reason"`
 	Numerator   *int      `json:"numerator"`
@@ -3131,6 +3144,12 @@ type IndexAnswer struct {
 
 	// Provisional Outcomes that will still change it are not known yet.
 	Provisional bool `json:"provisional"`
+
+	// SettledOn What is provisional is so until the records reach this day; null otherwise.
+	SettledOn *openapi_types.Date `json:"settled_on"`
+
+	// By What its rows are grouped by; null where they are its own, also because it cannot be grouped as was asked.
+	By *string `json:"by"`
 
 	// Measures Further figures by name.
 	Measures map[string]*float64 `json:"measures"`
@@ -3166,26 +3185,44 @@ type IndexList struct {
 
 // IndexRow defines model for IndexRow.
 type IndexRow struct {
-	Label       string              `json:"label"`
-	From        *openapi_types.Date `json:"from"`
-	To          *openapi_types.Date `json:"to"`
-	Value       *float64            `json:"value"`
-	NullReason  *string             `json:"null_reason"`
-	Numerator   *int                `json:"numerator"`
-	Denominator *int                `json:"denominator"`
-	Interval    *Interval           `json:"interval"`
-	Small       bool                `json:"small"`
-	Provisional bool                `json:"provisional"`
-	Counts      map[string]int      `json:"counts"`
-	Measures    map[string]*float64 `json:"measures"`
+	Label string              `json:"label"`
+	From  *openapi_types.Date `json:"from"`
+	To    *openapi_types.Date `json:"to"`
+
+	// Unit What a value is measured in: `share` (0 to 1), `days`, `services`, `cows`, or `money` a day in the policy's currency.
+	Unit Unit `json:"unit"`
+
+	// Statistic What kind of figure a value is: `share` (numerator of denominator, 0 to 1), `ratio` (numerator for each of the
+	// denominator), `median` or `mean` (of as many as the denominator says), `count`, or `range` (no value: `interval` has its two ends).
+	Statistic Statistic `json:"statistic"`
+
+	// NumeratorIs What the numerator counts, of what the denominator counts: `conceived`; null where there is none.
+	NumeratorIs *string `json:"numerator_is"`
+
+	// DenominatorIs What the denominator counts, in the plural: `services with a known outcome`.
+	DenominatorIs string    `json:"denominator_is"`
+	Value         *float64  `json:"value"`
+	NullReason    *string   `json:"null_reason"`
+	Numerator     *int      `json:"numerator"`
+	Denominator   *int      `json:"denominator"`
+	Interval      *Interval `json:"interval"`
+	Small         bool      `json:"small"`
+	Provisional   bool      `json:"provisional"`
+
+	// SettledOn What is provisional is so until the records reach this day; null otherwise.
+	SettledOn *openapi_types.Date `json:"settled_on"`
+	Counts    map[string]int      `json:"counts"`
+	Measures  map[string]*float64 `json:"measures"`
 }
 
 // Interval defines model for Interval.
 type Interval struct {
-	Low    float64 `json:"low"`
-	High   float64 `json:"high"`
-	Level  float64 `json:"level"`
-	Method string  `json:"method"`
+	Low   float64 `json:"low"`
+	High  float64 `json:"high"`
+	Level float64 `json:"level"`
+
+	// Method How it was computed; `range` is no confidence interval but a range of prices, with level 0.
+	Method string `json:"method"`
 }
 
 // IssuedToken defines model for IssuedToken.
@@ -4354,6 +4391,10 @@ type SizeOn struct {
 	HeightCm *int  `json:"height_cm"`
 	Seq      int64 `json:"seq"`
 }
+
+// Statistic What kind of figure a value is: `share` (numerator of denominator, 0 to 1), `ratio` (numerator for each of the
+// denominator), `median` or `mean` (of as many as the denominator says), `count`, or `range` (no value: `interval` has its two ends).
+type Statistic = string
 
 // Status defines model for Status.
 type Status struct {

@@ -107,6 +107,44 @@ func (c *ClientWithResponses) FindingsCSV(ctx context.Context, herd HerdName, pa
 	})
 }
 
+// AnimalsCSV writes the animals of a herd to w as CSV, all pages as one table. The
+// error is [ErrTruncated] if a page came without its end; so with the tables below.
+func (c *ClientWithResponses) AnimalsCSV(ctx context.Context, herd HerdName, params ListAnimalsParams, w io.Writer) error {
+	return csvPages("list animals", w, func(cursor *string) (*http.Response, error) {
+		params.Cursor = cursor
+		return c.ListAnimals(ctx, herd, &params, accept("text/csv"))
+	})
+}
+
+// IndicesCSV writes the indices of a herd to w as CSV.
+func (c *ClientWithResponses) IndicesCSV(ctx context.Context, herd HerdName, params ListIndicesParams, w io.Writer) error {
+	return csvPages("list indices", w, func(*string) (*http.Response, error) {
+		return c.ListIndices(ctx, herd, &params, accept("text/csv"))
+	})
+}
+
+// EvidenceCSV writes the evidence of an index to w as CSV, all pages as one table.
+func (c *ClientWithResponses) EvidenceCSV(ctx context.Context, herd HerdName, index IndexKey, params ListEvidenceParams, w io.Writer) error {
+	return csvPages("list evidence", w, func(cursor *string) (*http.Response, error) {
+		params.Cursor = cursor
+		return c.ListEvidence(ctx, herd, index, &params, accept("text/csv"))
+	})
+}
+
+// SummaryCSV writes the indices of several herds to w as CSV.
+func (c *ClientWithResponses) SummaryCSV(ctx context.Context, params GetSummaryParams, w io.Writer) error {
+	return csvPages("summary", w, func(*string) (*http.Response, error) {
+		return c.GetSummary(ctx, &params, accept("text/csv"))
+	})
+}
+
+// TechniciansCSV writes conception by technician to w as CSV.
+func (c *ClientWithResponses) TechniciansCSV(ctx context.Context, params ListTechniciansParams, w io.Writer) error {
+	return csvPages("technicians", w, func(*string) (*http.Response, error) {
+		return c.ListTechnicians(ctx, &params, accept("text/csv"))
+	})
+}
+
 func accept(media string) RequestEditorFn {
 	return func(_ context.Context, r *http.Request) error {
 		r.Header.Set("Accept", media)

@@ -105,7 +105,7 @@ func TestTour(t *testing.T) {
 	if err != nil {
 		t.Fatalf("%v\n%s\n%s", err, script.String(), out)
 	}
-	contains(t, string(out), "pregnancy_risk_21d", "days_open", "0 events would be appended", "alder-row.csv is sound", "SERVICE", `"animal":`)
+	contains(t, string(out), "pregnancy_risk_21d", "days_open", "0 events would be appended", "alder-row.csv is sound", "service", `"animal":`)
 	cow := regexp.MustCompile(`animal show alder-row (\S+)`).FindStringSubmatch(tour)
 	if cow == nil || cow[1] == "…" {
 		t.Fatalf("the tour names no cow:\n%s", tour)

@@ -8,7 +8,16 @@ import (
 )
 
 // csvFlags choose how CSV is written.
-type csvFlags struct{ profile, delimiter string }
+type csvFlags struct {
+	csv                bool
+	profile, delimiter string
+}
+
+// addTable is of a command that prints CSV only if it is asked to.
+func (f *csvFlags) addTable(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&f.csv, "csv", false, "print CSV")
+	f.add(cmd)
+}
 
 func (f *csvFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.profile, "profile", "", "interchange (default), for programs, or spreadsheet, for people")
@@ -25,11 +34,11 @@ func (f *csvFlags) check() error {
 
 // fits tells whether the flags of a command that can also print something else
 // go together.
-func (f *csvFlags) fits(csv, json bool) error {
+func (f *csvFlags) fits(json bool) error {
 	switch {
-	case csv && json:
+	case f.csv && json:
 		return usage("--csv and --json exclude each other")
-	case !csv && (f.profile != "" || f.delimiter != ""):
+	case !f.csv && (f.profile != "" || f.delimiter != ""):
 		return usage("--profile and --delimiter go with --csv")
 	}
 	return f.check()

@@ -17,7 +17,6 @@ func (p *program) listCommand() *cobra.Command {
 	var at momentFlags
 	var pen string
 	var days int
-	var csv bool
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
@@ -31,7 +30,7 @@ A list is no advice to treat, and does not say who may examine.`,
 			if err := knownList(args[1]); err != nil {
 				return err
 			}
-			if err := form.fits(csv, f.json); err != nil {
+			if err := form.fits(f.json); err != nil {
 				return err
 			}
 			c, err := p.client(&f)
@@ -47,7 +46,7 @@ A list is no advice to treat, and does not say who may examine.`,
 			}
 			list := api.ListName(args[1])
 			switch {
-			case csv:
+			case form.csv:
 				return explain(&f, c.WorkListCSV(cmd.Context(), args[0], list, params, p.out))
 			case f.json:
 				l, err := c.WorkList(cmd.Context(), args[0], list, params)
@@ -63,8 +62,7 @@ A list is no advice to treat, and does not say who may examine.`,
 	at.add(cmd, "the day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
 	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
-	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
-	form.add(cmd)
+	form.addTable(cmd)
 	return cmd
 }
 
@@ -95,7 +93,6 @@ func (p *program) findingsCommand() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
 	var animal, rule, severity, imported string
-	var csv bool
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "findings HERD", Short: "List what in a herd's records does not fit", Args: cobra.ExactArgs(1),
@@ -103,7 +100,7 @@ func (p *program) findingsCommand() *cobra.Command {
 what to ask. Nothing is corrected by itself: two events that may be one are
 shown side by side, and whoever knows voids one of them.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if err := form.fits(csv, f.json); err != nil {
+			if err := form.fits(f.json); err != nil {
 				return err
 			}
 			c, err := p.client(&f)
@@ -125,7 +122,7 @@ shown side by side, and whoever knows voids one of them.`,
 				}
 				params.Import = &id
 			}
-			if csv {
+			if form.csv {
 				return explain(&f, c.FindingsCSV(cmd.Context(), args[0], params, p.out))
 			}
 			list := []api.Finding{}
@@ -144,8 +141,7 @@ shown side by side, and whoever knows voids one of them.`,
 	cmd.Flags().StringVar(&imported, "import", "", "only about what this import appended, by its id")
 	cmd.Flags().StringVar(&rule, "rule", "", "only of this rule, such as R20")
 	cmd.Flags().StringVar(&severity, "severity", "", "only note, query or serious ones")
-	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
-	form.add(cmd)
+	form.addTable(cmd)
 	return cmd
 }
 
@@ -180,66 +176,4 @@ func pairText(e *api.PairEvent) string {
 		parts = append(parts, "from "+*e.Source)
 	}
 	return strings.Join(parts, ", ") + " (" + e.ID.String() + ")"
-}
-
-func (p *program) techniciansCommand() *cobra.Command {
-	var f clientFlags
-	var from, to dateFlag
-	var at momentFlags
-	var herds []string
-	cmd := &cobra.Command{
-		Use: "technicians", Short: "Conception by technician over several herds, with funnel limits", Args: cobra.NoArgs,
-		Long: `Conception risk by the code of who bred, herd by herd, beside the limits between
-which it lies 95 % and 99.8 % of the time if it differs from the pool by chance
-alone. A difference is no judgement of a person.`,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			c, err := p.client(&f)
-			if err != nil {
-				return err
-			}
-			params := &api.ListTechniciansParams{From: from.param(), To: to.param(), On: at.on.param(), AsOf: given(at.asOf)}
-			if len(herds) > 0 {
-				params.Herds = &herds
-			}
-			rsp, err := c.ListTechniciansWithResponse(cmd.Context(), params)
-			if err != nil {
-				return explain(&f, err)
-			}
-			t, err := answered(rsp.JSON200, rsp.Status(), &f)
-			if err != nil {
-				return err
-			}
-			return p.show(&f, t, func(w *tabwriter.Writer) { techniciansText(w, t) })
-		},
-	}
-	f.add(cmd)
-	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
-	cmd.Flags().Var(&from, "from", "first day of the period")
-	cmd.Flags().Var(&to, "to", "last day of the period")
-	at.add(cmd, "compute as of this day (default today)", asOfTimeHelp)
-	return cmd
-}
-
-func techniciansText(w *tabwriter.Writer, t *api.Technicians) {
-	const share = "share"
-	line(w, "HERD", "CODE", "VALUE", "COUNTS", "95 % LIMITS", "99.8 % LIMITS", "POSITION")
-	for i := range t.Rows {
-		x := &t.Rows[i]
-		code := "(not recorded)"
-		if x.Code != nil {
-			code = *x.Code
-		}
-		inner, outer, position := "", "", ""
-		if l := x.Limits; l != nil {
-			inner = figure(share, &l.Low95) + " to " + figure(share, &l.High95)
-			outer = figure(share, &l.Low998) + " to " + figure(share, &l.High998)
-		}
-		if x.Position != nil {
-			position = map[api.TechnicianRowPosition]string{"within": "within", "outside_95": "outside 95 %", "outside_99_8": "outside 99.8 %"}[*x.Position]
-		}
-		line(w, x.Herd, code, figure(share, x.Value), counts(&x.Numerator, &x.Denominator), inner, outer, position)
-	}
-	line(w, "all", "", figure(share, t.Value), counts(&t.Numerator, &t.Denominator))
-	line(w, "")
-	line(w, t.Caution)
 }

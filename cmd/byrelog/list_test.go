@@ -112,7 +112,7 @@ func TestTechniciansCommand(t *testing.T) {
 	if len(got.Rows) == 0 || sum != got.Denominator || got.Denominator < 50 {
 		t.Fatalf("%+v", got)
 	}
-	contains(t, s.call(args("technicians", lastYear)...).must(t), "99.8 % LIMITS", got.Rows[0].Herd, "no judgement of a person")
+	contains(t, s.call(args("technicians", lastYear)...).must(t), "99.8 % limits", got.Rows[0].Herd, "no judgement of a person")
 	out := s.call(args("summary", lastYear, "--key", "conception_risk", "--by", "technician")...).must(t)
 	contains(t, out, "  "+got.Rows[0].Herd+"/")
 }

@@ -2,11 +2,9 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
 	"text/tabwriter"
 
@@ -182,7 +180,7 @@ func cowText(w io.Writer, c *api.Cow) {
 	}
 	if len(c.Services) > 0 {
 		line(w, "")
-		line(w, "LACT", "SERVICE", "ON", "DAYS", "METHOD", "SIRE", "BY", "OUTCOME")
+		line(w, "lactation", "service", "on", "days", "method", "sire", "by", "outcome")
 		for _, s := range c.Services {
 			line(w, number(s.Lactation), fmt.Sprint(s.Number), s.On.Format("2006-01-02"), number(s.DaysAfterCalving), s.Method, word(s.Sire), word(s.By), s.OutcomeText+": "+s.WhyText)
 		}
@@ -259,16 +257,21 @@ func (p *program) animalList() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
 	var status, pen string
+	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "list HERD", Short: "List the animals of a herd as they stand", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := form.fits(f.json); err != nil {
+				return err
+			}
 			c, err := p.client(&f)
 			if err != nil {
 				return err
 			}
-			params := api.ListAnimalsParams{On: at.on.param(), AsOf: given(at.asOf), Pen: given(pen)}
-			if status != "" {
-				params.Status = &status
+			params := api.ListAnimalsParams{On: at.on.param(), AsOf: given(at.asOf), Pen: given(pen), Status: given(status)}
+			if form.csv {
+				params.Profile, params.Delimiter = chosen[api.ListAnimalsParamsProfile](form.profile), chosen[api.ListAnimalsParamsDelimiter](form.delimiter)
+				return explain(&f, c.AnimalsCSV(cmd.Context(), args[0], params, p.out))
 			}
 			var list []api.AnimalItem
 			for a, err := range c.Animals(cmd.Context(), args[0], params) {
@@ -278,7 +281,7 @@ func (p *program) animalList() *cobra.Command {
 				list = append(list, a)
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, "ANIMAL", "STATUS", "PEN", "LACT", "CALVED", "DIM", "BRED", "DUE")
+				line(w, "number", "status", "pen", "lactation", "calved", "days in milk", "bred", "due")
 				for _, a := range list {
 					line(w, a.Animal, a.Status.Code, word(a.Pen), number(a.Lactation), day(a.CalvedOn), number(a.DaysInMilk), day(a.BredOn), day(a.DueOn))
 				}
@@ -289,6 +292,7 @@ func (p *program) animalList() *cobra.Command {
 	at.add(cmd, "as they stand on this day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&status, "status", "", "only animals of this status")
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
+	form.addTable(cmd)
 	return cmd
 }
 
@@ -307,206 +311,4 @@ const (
 func (f *momentFlags) add(cmd *cobra.Command, on, asOf string) {
 	cmd.Flags().Var(&f.on, "on", on)
 	cmd.Flags().StringVar(&f.asOf, "as-of", "", asOf)
-}
-
-// periodFlags are what indices and summary share.
-type periodFlags struct {
-	from, to dateFlag
-	at       momentFlags
-	keys     []string
-	rows     bool
-}
-
-func (f *periodFlags) add(cmd *cobra.Command, asOf string) {
-	cmd.Flags().Var(&f.from, "from", "first day of the period")
-	cmd.Flags().Var(&f.to, "to", "last day of the period")
-	f.at.add(cmd, "compute to this day (default today)", asOf)
-	cmd.Flags().StringSliceVar(&f.keys, "key", nil, "only this index (can be given several times)")
-	cmd.Flags().BoolVar(&f.rows, "rows", false, "with the windows, classes or groups of each index")
-}
-
-func (f *periodFlags) keyParam() *[]string {
-	if len(f.keys) == 0 {
-		return nil
-	}
-	return &f.keys
-}
-
-func (p *program) indicesCommand() *cobra.Command {
-	var f clientFlags
-	var period periodFlags
-	var by, evidence string
-	cmd := &cobra.Command{
-		Use: "indices HERD", Short: "Compute a herd's reproductive indices", Args: cobra.ExactArgs(1),
-		Long: `Compute a herd's reproductive indices over a period, each with its counts and
-95 % interval. --evidence KEY lists the animals, windows or services behind one
-of them, row by row.`,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			c, err := p.client(&f)
-			if err != nil {
-				return err
-			}
-			if evidence != "" {
-				return p.evidence(cmd.Context(), c, &f, args[0], evidence, &period, by)
-			}
-			params := &api.ListIndicesParams{From: period.from.param(), To: period.to.param(), On: period.at.on.param(), AsOf: given(period.at.asOf), Keys: period.keyParam()}
-			if by != "" {
-				params.By = &by
-				period.rows = true
-			}
-			rsp, err := c.ListIndicesWithResponse(cmd.Context(), args[0], params)
-			if err != nil {
-				return explain(&f, err)
-			}
-			list, err := answered(rsp.JSON200, rsp.Status(), &f)
-			if err != nil {
-				return err
-			}
-			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, fmt.Sprintf("%s from %s to %s, computed to %s, log up to seq %d", list.Herd, day(&list.From), day(&list.To), day(&list.On), list.AsOf.Seq))
-				line(w, "INDEX", "VALUE", "COUNTS", "95 % INTERVAL", "REMARK")
-				for i := range list.Indices {
-					indexText(w, &list.Indices[i], period.rows)
-				}
-			})
-		},
-	}
-	f.add(cmd)
-	period.add(cmd, asOfHelp)
-	cmd.Flags().StringVar(&by, "by", "", "group by technician, sire, service_number, lactation_group, month …")
-	cmd.Flags().StringVar(&evidence, "evidence", "", "list what is behind this index, row by row")
-	return cmd
-}
-
-func (p *program) evidence(ctx context.Context, c *api.ClientWithResponses, f *clientFlags, herd, key string, period *periodFlags, by string) error {
-	params := api.ListEvidenceParams{From: period.from.param(), To: period.to.param(), On: period.at.on.param(), AsOf: given(period.at.asOf), By: given(by)}
-	var list []api.EvidenceItem
-	for e, err := range c.Evidence(ctx, herd, key, params) {
-		if err != nil {
-			return explain(f, err)
-		}
-		list = append(list, e)
-	}
-	return p.show(f, list, func(w *tabwriter.Writer) {
-		head := []string{"ANIMAL", "LACT", "FROM", "TO", "ON", "DAYS", "COUNTED", "WHY"}
-		if by != "" {
-			head = append([]string{"GROUP"}, head...)
-		}
-		line(w, head...)
-		for _, e := range list {
-			cells := []string{e.Animal, fmt.Sprint(e.Lactation), day(e.From), day(e.To), day(e.On), number(e.Days), string(e.Counted), word(e.Text)}
-			if by != "" {
-				cells = append([]string{word(e.Group)}, cells...)
-			}
-			line(w, cells...)
-		}
-	})
-}
-
-func indexText(w io.Writer, a *api.IndexAnswer, rows bool) {
-	line(w, a.Key, figure(a.Unit, a.Value), counts(a.Numerator, a.Denominator), interval(a.Unit, a.Interval), remark(a.Small, a.Provisional, a.NullReason))
-	if !rows {
-		return
-	}
-	for _, r := range a.Rows {
-		line(w, "  "+r.Label, figure(a.Unit, r.Value), counts(r.Numerator, r.Denominator), interval(a.Unit, r.Interval), remark(r.Small, r.Provisional, r.NullReason))
-	}
-}
-
-func figure(unit api.Unit, v *float64) string {
-	switch {
-	case v == nil:
-		return "-"
-	case unit == "share":
-		return strconv.FormatFloat(*v*100, 'f', 1, 64) + " %"
-	case unit == "days" || unit == "services":
-		return strconv.FormatFloat(*v, 'f', 1, 64)
-	case unit == "money":
-		return strconv.FormatFloat(*v, 'f', 2, 64)
-	}
-	return strconv.FormatFloat(*v, 'f', -1, 64)
-}
-
-func counts(n, d *int) string {
-	switch {
-	case n != nil && d != nil:
-		return fmt.Sprintf("%d of %d", *n, *d)
-	case d != nil:
-		return fmt.Sprintf("n = %d", *d)
-	}
-	return ""
-}
-
-func interval(unit api.Unit, i *api.Interval) string {
-	if i == nil {
-		return ""
-	}
-	return figure(unit, &i.Low) + " to " + figure(unit, &i.High)
-}
-
-func remark(small, provisional bool, why *string) string {
-	var list []string
-	if why != nil {
-		list = append(list, strings.ReplaceAll(*why, "_", " "))
-	}
-	if provisional && (why == nil || *why != "provisional") {
-		list = append(list, "provisional")
-	}
-	if small {
-		list = append(list, "few cases")
-	}
-	return strings.Join(list, ", ")
-}
-
-func (p *program) summaryCommand() *cobra.Command {
-	var f clientFlags
-	var period periodFlags
-	var herds []string
-	var by string
-	cmd := &cobra.Command{
-		Use: "summary", Short: "The indices of several herds in one call, with the pool's total", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			c, err := p.client(&f)
-			if err != nil {
-				return err
-			}
-			params := &api.GetSummaryParams{From: period.from.param(), To: period.to.param(), On: period.at.on.param(), AsOf: given(period.at.asOf), Keys: period.keyParam()}
-			if len(herds) > 0 {
-				params.Herds = &herds
-			}
-			if by != "" {
-				params.By = &by
-			}
-			rsp, err := c.GetSummaryWithResponse(cmd.Context(), params)
-			if err != nil {
-				return explain(&f, err)
-			}
-			s, err := answered(rsp.JSON200, rsp.Status(), &f)
-			if err != nil {
-				return err
-			}
-			return p.show(&f, s, func(w *tabwriter.Writer) {
-				line(w, "HERD", "INDEX", "VALUE", "COUNTS", "95 % INTERVAL", "REMARK")
-				for _, h := range s.Herds {
-					summaryText(w, h.Herd, h.Indices)
-				}
-				summaryText(w, "all", s.Pool)
-			})
-		},
-	}
-	f.add(cmd)
-	period.add(cmd, asOfTimeHelp)
-	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
-	cmd.Flags().StringVar(&by, "by", "", "group by technician, sire, service_number, lactation_group, month …")
-	return cmd
-}
-
-func summaryText(w io.Writer, herd string, list []api.IndexAnswer) {
-	for i := range list {
-		a := &list[i]
-		line(w, herd, a.Key, figure(a.Unit, a.Value), counts(a.Numerator, a.Denominator), interval(a.Unit, a.Interval), remark(a.Small, a.Provisional, a.NullReason))
-		for _, r := range a.Rows { // only where a group was asked for
-			line(w, herd, "  "+r.Label, figure(a.Unit, r.Value), counts(r.Numerator, r.Denominator), interval(a.Unit, r.Interval), remark(r.Small, r.Provisional, r.NullReason))
-		}
-	}
 }

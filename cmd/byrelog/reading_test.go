@@ -32,7 +32,7 @@ func TestIndices(t *testing.T) {
 	t.Run("table", func(t *testing.T) {
 		t.Parallel()
 		out := s.call(args("indices", "alder-row", lastYear)...).must(t)
-		contains(t, out, "alder-row from 2026-01-01 to 2026-06-30, computed to 2026-11-20, log up to seq", "95 % INTERVAL")
+		contains(t, out, "alder-row from 2026-01-01 to 2026-06-30, computed to 2026-11-20, log up to seq", "95 % interval")
 		for _, d := range repro.Keys() {
 			if !strings.Contains(out, "\n"+d.Key+" ") {
 				t.Errorf("%s is missing in\n%s", d.Key, out)
@@ -83,7 +83,7 @@ func TestIndices(t *testing.T) {
 			t.Errorf("no group t1 in\n%s", out)
 		}
 		out = s.call(args("indices", "alder-row", lastYear, "--evidence", "conception_risk", "--by", "technician")...).must(t)
-		if !regexp.MustCompile(`(?m)^GROUP +ANIMAL.*\n^t\d +\d{4}`).MatchString(out) {
+		if !regexp.MustCompile(`(?m)^group +animal.*\n^t\d +\d{4}`).MatchString(out) {
 			t.Errorf("the evidence names no group:\n%.400s", out)
 		}
 	})
@@ -162,7 +162,7 @@ func TestAnimal(t *testing.T) {
 		}
 	}
 	lines := strings.Split(strings.TrimSpace(s.call("animal", "list", "alder-row", "--status", "bred").must(t)), "\n")
-	if len(lines)-1 != len(bred) || !strings.HasPrefix(lines[0], "ANIMAL") {
+	if len(lines)-1 != len(bred) || !strings.HasPrefix(lines[0], "number") {
 		t.Fatalf("%d bred animals listed, %d in the whole list", len(lines)-1, len(bred))
 	}
 	for _, l := range lines[1:] {
@@ -171,7 +171,7 @@ func TestAnimal(t *testing.T) {
 		}
 	}
 	cow := strings.Fields(lines[1])[0]
-	contains(t, s.call("animal", "show", "alder-row", cow).must(t), cow+" of alder-row on ", ": bred", "SERVICE", "Next:")
+	contains(t, s.call("animal", "show", "alder-row", cow).must(t), cow+" of alder-row on ", ": bred", "service", "Next:")
 	var shown struct{ Animal string }
 	parse(t, s.call("animal", "show", "alder-row", cow, "--json").must(t), &shown)
 	if shown.Animal != cow {

@@ -12,7 +12,6 @@ func (p *program) visitCommand() *cobra.Command {
 	var at momentFlags
 	var herds []string
 	var days int
-	var csv bool
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "visit [LIST]", Short: "Print a work list of several herds", Args: cobra.MaximumNArgs(1),
@@ -27,7 +26,7 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 			if err := knownList(list); err != nil {
 				return err
 			}
-			if err := form.fits(csv, f.json); err != nil {
+			if err := form.fits(f.json); err != nil {
 				return err
 			}
 			c, err := p.client(&f)
@@ -45,7 +44,7 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 				params.Days = &days
 			}
 			switch {
-			case csv:
+			case form.csv:
 				return explain(&f, c.VisitCSV(cmd.Context(), api.ListName(list), params, p.out))
 			case f.json:
 				rsp, err := c.ListVisitWithResponse(cmd.Context(), api.ListName(list), &params)
@@ -65,7 +64,6 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
 	at.add(cmd, "the day (default each herd's today)", asOfTimeHelp)
 	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
-	cmd.Flags().BoolVar(&csv, "csv", false, "print CSV")
-	form.add(cmd)
+	form.addTable(cmd)
 	return cmd
 }

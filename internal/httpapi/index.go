@@ -20,7 +20,7 @@ import (
 
 // answersForm is raised whenever answers come to hold more or are worded
 // otherwise, without a definition that changes.
-const answersForm = "2"
+const answersForm = "3"
 
 // definitionsTag changes whenever a definition does, so that no answer of an
 // older one is taken for current.
@@ -219,7 +219,8 @@ func (r *request) evidenceURL(a *repro.Answer) string {
 func wireAnswer(a *repro.Answer) api.IndexAnswer {
 	d := a.Definition
 	out := api.IndexAnswer{
-		Key: a.Key, Title: d.Title, TradeName: d.TradeName, Unit: string(a.Unit),
+		Key: a.Key, Title: d.Title, TradeName: d.TradeName, Unit: string(a.Unit), Statistic: string(a.Statistic),
+		NumeratorIs: text(a.NumeratorIs), DenominatorIs: a.DenominatorIs, Currency: text(a.Currency), SettledOn: day(a.SettledOn), By: text(a.Params.By),
 		Definition: api.DefinitionRef{ID: d.ID, Version: d.Version, Text: d.Text, Sources: texts(d.Sources)},
 		Value:      a.Value, NullReason: text(a.NullReason), Numerator: a.Numerator, Denominator: a.Denominator,
 		Interval: wireInterval(a.Interval), Small: a.Small, Provisional: a.Provisional,
@@ -234,7 +235,8 @@ func wireAnswer(a *repro.Answer) api.IndexAnswer {
 			counts = map[string]int{}
 		}
 		out.Rows = append(out.Rows, api.IndexRow{
-			Label: row.Label, From: day(row.From), To: day(row.To), Value: row.Value, NullReason: text(row.NullReason),
+			Label: row.Label, From: day(row.From), To: day(row.To), Unit: string(row.Unit), Statistic: string(row.Statistic),
+			NumeratorIs: text(row.NumeratorIs), DenominatorIs: row.DenominatorIs, SettledOn: day(row.SettledOn), Value: row.Value, NullReason: text(row.NullReason),
 			Numerator: row.Numerator, Denominator: row.Denominator, Interval: wireInterval(row.Interval),
 			Small: row.Small, Provisional: row.Provisional, Counts: counts, Measures: measures(row.Measures),
 		})
@@ -268,20 +270,23 @@ func indexRows(w *sheet.TableWriter, list []api.IndexAnswer) error {
 }
 
 func indexRecords(w *sheet.TableWriter, before []string, a *api.IndexAnswer) error {
-	write := func(label string, from, to *openapi_types.Date, value *float64, null *string, num, den *int, iv *api.Interval, net *float64, small, provisional bool) error {
-		low, high := "", ""
-		if iv != nil {
-			low, high = numberCell(&iv.Low), numberCell(&iv.High)
+	whole := api.IndexRow{
+		Unit: a.Unit, Statistic: a.Statistic, NumeratorIs: a.NumeratorIs, DenominatorIs: a.DenominatorIs, Value: a.Value, NullReason: a.NullReason,
+		Numerator: a.Numerator, Denominator: a.Denominator, Interval: a.Interval, Measures: a.Measures, Small: a.Small, Provisional: a.Provisional, SettledOn: a.SettledOn,
+	}
+	for _, row := range append([]api.IndexRow{whole}, a.Rows...) {
+		var ends [4]string // of the interval, of the range
+		if iv := row.Interval; iv != nil {
+			at := 0
+			if row.Statistic == string(repro.StatRange) {
+				at = 2
+			}
+			ends[at], ends[at+1] = numberCell(&iv.Low), numberCell(&iv.High)
 		}
-		return w.Write(append(slices.Clone(before),
-			a.Key, label, dayCell(from), dayCell(to), a.Unit, numberCell(value), cell(null), intCell(num), intCell(den), low, high, numberCell(net),
-			strconv.FormatBool(small), strconv.FormatBool(provisional)))
-	}
-	if err := write("", nil, nil, a.Value, a.NullReason, a.Numerator, a.Denominator, a.Interval, a.Measures["net_of_losses"], a.Small, a.Provisional); err != nil {
-		return err
-	}
-	for _, row := range a.Rows {
-		if err := write(row.Label, row.From, row.To, row.Value, row.NullReason, row.Numerator, row.Denominator, row.Interval, row.Measures["net_of_losses"], row.Small, row.Provisional); err != nil {
+		if err := w.Write(append(slices.Clone(before),
+			a.Key, row.Label, dayCell(row.From), dayCell(row.To), row.Unit, numberCell(row.Value), cell(row.NullReason), intCell(row.Numerator), intCell(row.Denominator),
+			ends[0], ends[1], numberCell(row.Measures["net_of_losses"]), strconv.FormatBool(row.Small), strconv.FormatBool(row.Provisional),
+			row.Statistic, cell(row.NumeratorIs), row.DenominatorIs, ends[2], ends[3], cell(a.Currency), dayCell(row.SettledOn))); err != nil {
 			return err
 		}
 	}

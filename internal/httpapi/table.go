@@ -148,6 +148,13 @@ var (
 			{Name: "net_of_losses", Type: sheet.Number, Doc: "the value without the pregnancies that were lost later; empty where none can be"},
 			{Name: "small", Type: sheet.Flag, Doc: "too few cases to compare"},
 			{Name: "provisional", Type: sheet.Flag, Doc: "outcomes are still open"},
+			{Name: "statistic", Type: sheet.Word, Doc: "what kind of figure the value is"},
+			{Name: "numerator_is", Type: sheet.Text, Doc: "what the numerator counts"},
+			{Name: "denominator_is", Type: sheet.Text, Doc: "what the denominator counts"},
+			{Name: "range_low", Type: sheet.Number, Doc: "lower end of a range of prices"},
+			{Name: "range_high", Type: sheet.Number, Doc: "upper end of a range of prices"},
+			{Name: "currency", Type: sheet.Word, Doc: "of money, a day"},
+			{Name: "settled_on", Type: sheet.Date, Doc: "the day that the records must reach for the figure not to be provisional"},
 		},
 	}
 	evidenceTable = &sheet.Table{

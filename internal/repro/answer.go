@@ -17,6 +17,19 @@ const (
 	Money    Unit = "money" // a day; the currency is the policy's
 )
 
+// Statistic is what kind of figure a value is.
+type Statistic string
+
+// Statistics of values.
+const (
+	StatShare  Statistic = "share"  // numerator over denominator, 0 to 1
+	StatRatio  Statistic = "ratio"  // numerator for each of the denominator
+	StatMedian Statistic = "median" // of as many as the denominator says
+	StatMean   Statistic = "mean"
+	StatCount  Statistic = "count"
+	StatRange  Statistic = "range" // no single value: from low to high
+)
+
 // Interval is stats.Interval: bounds, level and method.
 type Interval = stats.Interval
 
@@ -40,24 +53,33 @@ type Params struct {
 
 // Answer is an index as computed for one herd, or pooled over several.
 type Answer struct {
-	Key         string              `json:"key"`
-	Definition  *Definition         `json:"definition"`
-	Params      Params              `json:"parameters"`
-	Unit        Unit                `json:"unit"`
+	Key        string      `json:"key"`
+	Definition *Definition `json:"definition"`
+	Params     Params      `json:"parameters"`
+	Figure
 	Value       *float64            `json:"value"`
 	NullReason  string              `json:"null_reason,omitempty"` // why there is no value
 	Numerator   *int                `json:"numerator"`
 	Denominator *int                `json:"denominator"`
 	Interval    *Interval           `json:"interval"`
-	Currency    string              `json:"currency,omitempty"` // of money
-	Small       bool                `json:"small"`              // fewer than 10 in the denominator
-	Provisional bool                `json:"provisional"`        // too recent for its outcomes to be known
+	Currency    string              `json:"currency,omitempty"`  // of money
+	Small       bool                `json:"small"`               // fewer than 10 in the denominator
+	Provisional bool                `json:"provisional"`         // too recent for its outcomes to be known
+	SettledOn   event.Date          `json:"settled_on,omitzero"` // provisional until the records reach this day
 	Measures    map[string]*float64 `json:"measures"`
 	Excluded    []Excluded          `json:"excluded"`
 	Rows        []Row               `json:"rows"`
 	Evidence    []Evidence          `json:"-"` // nil if Params.Brief
 
 	parts []part // what it was counted from, for pooling
+}
+
+// Figure is what a value and its counts are, so that nobody has to guess.
+type Figure struct {
+	Unit          Unit      `json:"unit"`
+	Statistic     Statistic `json:"statistic"`
+	NumeratorIs   string    `json:"numerator_is"`   // what the numerator counts, of what the denominator counts; "" = there is none
+	DenominatorIs string    `json:"denominator_is"` // plural
 }
 
 // Excluded is how many were left out for one reason.
@@ -69,6 +91,7 @@ type Excluded struct {
 
 // Row is one line of a breakdown: a window, a class, a month or a group.
 type Row struct {
+	Figure                          // its own, where it is not the index's
 	Label       string              `json:"label"`
 	From        event.Date          `json:"from,omitzero"`
 	To          event.Date          `json:"to,omitzero"`
@@ -78,6 +101,7 @@ type Row struct {
 	Interval    *Interval           `json:"interval"`
 	Small       bool                `json:"small"`
 	Provisional bool                `json:"provisional"`
+	SettledOn   event.Date          `json:"settled_on,omitzero"`
 	NullReason  string              `json:"null_reason,omitempty"`
 	Counts      map[string]int      `json:"counts"`
 	Measures    map[string]*float64 `json:"measures,omitempty"`

@@ -290,6 +290,7 @@ func (c *count) shares() {
 		for _, t := range c.shown() {
 			r := t.row()
 			r.From, r.To = 0, 0
+			r.Figure = Figure{Share, StatShare, "of 18 to 24 days", "intervals"}
 			c.a.Rows = append(c.a.Rows, r)
 		}
 		return
@@ -307,9 +308,11 @@ func (c *count) shares() {
 				}
 			}
 		}
-		r := Row{Label: label, Counts: map[string]int{"intervals": n}}
+		r := Row{Label: label, Figure: Figure{Share, StatShare, "of this length", "intervals"}, Counts: map[string]int{"intervals": n}}
 		if label == "after_loss" {
 			r.NullReason = "not_a_class"
+			r.Figure = Figure{Share, StatShare, "intervals across a loss, counted apart", "intervals"}
+			r.Numerator = &n
 		} else {
 			r.Numerator, r.Denominator = &n, &c.whole.den
 			r.Value, r.Interval, r.Small, r.NullReason = share(n, c.whole.den)

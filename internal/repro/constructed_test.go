@@ -252,6 +252,9 @@ func TestX13NonReturn(t *testing.T) {
 
 func TestX14PregnantPerMonth(t *testing.T) {
 	a := ask(t, constructed(t), "pregnant_per_month", between("2024-02-01", "2024-04-30"))
+	// 8 conceptions in 29 cow-months or so reach the target of 8 %.
+	number(t, "X14 target", a.Measures["target"], 0.08, 1e-9)
+	number(t, "X14 shortfall", a.Measures["shortfall_cows"], 0, 1e-9)
 	want := []struct {
 		label     string
 		cows, n   int

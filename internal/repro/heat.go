@@ -52,6 +52,7 @@ func collectYield(q *query) func(l *life) {
 			lac := &l.lactations[it.lac]
 			it.label = q.cowGroup(l, lac, it.on)
 			w.read(l.penOn(it.on), it.on)
+			w.cycling[it.label] += cycling(l, lac, []event.Date{it.on})
 			if it.flags&(flagSuspect|flagObvious) == 0 {
 				quiet.add(it.label, 1)
 				return
@@ -61,11 +62,15 @@ func collectYield(q *query) func(l *life) {
 		q.implied(l, w.walks, own, func(lac *lactation, days []event.Date) {
 			switch q.p.By {
 			case ByMonth, ByWindow:
-				for _, d := range days {
-					quiet.add(q.cowGroup(l, lac, d), 1)
+				for i, d := range days {
+					label := q.cowGroup(l, lac, d)
+					quiet.add(label, 1)
+					w.cycling[label] += cycling(l, lac, days[i:i+1])
 				}
 			default: // one group, as long as she is in one pen and one lactation
-				quiet.add(q.cowGroup(l, lac, days[0]), len(days))
+				label := q.cowGroup(l, lac, days[0])
+				quiet.add(label, len(days))
+				w.cycling[label] += cycling(l, lac, days)
 			}
 		})
 		w.stands(l)
@@ -77,6 +82,39 @@ func collectYield(q *query) func(l *life) {
 			})
 		}
 	}
+}
+
+// cyclesFrom is the day after calving from which a cow is taken to come in heat
+// every 21 days (indices.md 1.2 b, S16).
+const cyclesFrom = 30
+
+// cycling counts the days, in order and of one lactation, on which a cow that cycles
+// would: from day 30 after calving, not dry and not pregnant. Of a heifer, or
+// where the calving is not known, none does: nobody knows from when on.
+func cycling(l *life, lac *lactation, days []event.Date) int {
+	if lac.heifer() || lac.calved == 0 {
+		return 0
+	}
+	days = days[firstFrom(days, lac.calved+cyclesFrom):]
+	if lac.dried != 0 {
+		days = between(days, 0, lac.dried-1)
+	}
+	n := len(days)
+	for i := range l.pregnancies {
+		p := &l.pregnancies[i]
+		if &l.lactations[p.lactation] != lac || n == 0 {
+			continue
+		}
+		from, to := p.conceived, days[len(days)-1]
+		if from == 0 {
+			from = p.confirmed
+		}
+		if p.lostOn != 0 {
+			to = min(to, p.lostOn)
+		}
+		n -= len(between(days, from+1, to)) // the heat that she conceived to was one
+	}
+	return max(0, n)
 }
 
 // groupCount counts by group what mostly comes in runs of one group, and in few
@@ -118,6 +156,8 @@ type penDays struct {
 	walks map[word][]event.Date
 	pens  map[word]*penDay // that are walked in the period
 	to    event.Date
+
+	cycling map[string]int // readings of cows that should come in heat, by row
 }
 
 // penDay is the days of one pen, from its first walk in the period on.
@@ -128,7 +168,7 @@ type penDay struct {
 }
 
 func (q *query) newPenDays() *penDays {
-	w := &penDays{q: q, walks: q.h.walked(min(q.p.To, q.p.On)), to: min(q.p.To, q.last), pens: map[word]*penDay{}}
+	w := &penDays{q: q, walks: q.h.walked(min(q.p.To, q.p.On)), to: min(q.p.To, q.last), pens: map[word]*penDay{}, cycling: map[string]int{}}
 	for pen, days := range w.walks {
 		if i, _ := slices.BinarySearch(days, q.p.From); i < len(days) && days[i] <= w.to && pen != 0 {
 			p := &penDay{from: days[i], stood: make([]int32, w.to-days[i]+2), seen: make([]bool, w.to-days[i]+1)}
@@ -184,10 +224,15 @@ func (w *penDays) stands(l *life) {
 const (
 	sumWalked = "pen_days_walked"
 	sumMissed = "pen_days_missed"
+
+	sumCycling = "readings_of_cycling_cows"
 )
 
 // join takes over what another has noted of other lives of the herd.
 func (w *penDays) join(other *penDays) {
+	for label, n := range other.cycling {
+		w.cycling[label] += n
+	}
 	for pen, p := range other.pens {
 		own := w.pens[pen]
 		for i := range p.stood {
@@ -202,6 +247,12 @@ func (w *penDays) join(other *penDays) {
 func countPenDays(q *query) {
 	w := q.pens
 	q.sums = map[string]float64{}
+	for label, n := range w.cycling {
+		q.sums[sumCycling] += float64(n)
+		if label != "" {
+			q.sums[sumCycling+"/"+label] = float64(n)
+		}
+	}
 	for pen, p := range w.pens {
 		n := int32(0)
 		for i := range p.seen {
@@ -378,6 +429,7 @@ type chain struct {
 	readings, obvious, suspects, examined, suspectHeat, found, bred, known, pregnant int
 	ofObvious, ofSuspects                                                            [2]int // pregnant, of those with a known outcome
 	walked, missed                                                                   int    // pen-days
+	cycling                                                                          int    // readings of cows that should come in heat
 }
 
 func (n *chain) take(x *cell) {
@@ -420,6 +472,9 @@ func (n *chain) measures() map[string]*float64 {
 	set("suspects_never_examined", float64(n.suspects-n.examined), true)
 	set(sumWalked, float64(n.walked), true)
 	set(sumMissed, float64(n.missed), true)
+	set("heats_expected", float64(n.cycling)/windowDays, n.cycling > 0)
+	v, ok = ratio(n.found*windowDays, n.cycling)
+	set("found_of_expected", v, ok)
 	v, ok = ratio(n.missed, n.walked+n.missed)
 	set("share_of_pen_days_missed", v, ok)
 	return out
@@ -444,9 +499,11 @@ func finishYield(c *count) {
 		}
 		whole.walked += int(pt.sums[sumWalked])
 		whole.missed += int(pt.sums[sumMissed])
+		whole.cycling += int(pt.sums[sumCycling])
 		for label, r := range rows {
 			r.walked += int(pt.sums[sumWalked+"/"+label])
 			r.missed += int(pt.sums[sumMissed+"/"+label])
+			r.cycling += int(pt.sums[sumCycling+"/"+label])
 		}
 	}
 	a.Numerator, a.Denominator = &whole.found, &whole.readings
@@ -469,25 +526,30 @@ func finishYield(c *count) {
 var yieldLabels = []string{"readings", "read_in_heat", "suspects", "suspects_examined", "suspects_in_heat", "in_heat", "bred", "pregnant"}
 
 // each step, and what it is taken from.
-func (n *chain) each(fn func(label string, num, den *int)) {
-	for i, s := range [][2]*int{
-		{&n.readings, &n.readings},
-		{&n.obvious, &n.readings},
-		{&n.suspects, &n.readings},
-		{&n.examined, &n.suspects},
-		{&n.suspectHeat, &n.examined},
-		{&n.found, &n.readings},
-		{&n.bred, &n.found},
-		{&n.pregnant, &n.known}, // of those bred whose outcome is known
+func (n *chain) each(fn func(label string, num, den *int, is, of string)) {
+	const readings = "readings of a cow"
+	for i, s := range []struct {
+		num, den *int
+		is, of   string
+	}{
+		{&n.readings, &n.readings, "read", readings},
+		{&n.obvious, &n.readings, "read in heat", readings},
+		{&n.suspects, &n.readings, "suspect", readings},
+		{&n.examined, &n.suspects, "examined", "suspects"},
+		{&n.suspectHeat, &n.examined, "in heat", "suspects examined"},
+		{&n.found, &n.readings, "heats found", readings},
+		{&n.bred, &n.found, "bred", "heats found"},
+		{&n.pregnant, &n.known, "pregnant", "heats bred with a known outcome"},
 	} {
-		fn(yieldLabels[i], s[0], s[1])
+		fn(yieldLabels[i], s.num, s.den, s.is, s.of)
 	}
 }
 
 func (n *chain) steps() []Row {
 	var out []Row
-	n.each(func(label string, num, den *int) {
+	n.each(func(label string, num, den *int, is, of string) {
 		r := Row{Label: label, Numerator: num, Denominator: den, Counts: map[string]int{}}
+		r.NumeratorIs, r.DenominatorIs = is, of
 		r.Value, r.Interval, r.Small, r.NullReason = share(*num, *den)
 		out = append(out, r)
 	})
@@ -496,6 +558,6 @@ func (n *chain) steps() []Row {
 
 func (n *chain) counts() map[string]int {
 	out := map[string]int{"bred_of_known_outcome": n.known}
-	n.each(func(label string, num, _ *int) { out[label] = *num })
+	n.each(func(label string, num, _ *int, _, _ string) { out[label] = *num })
 	return out
 }

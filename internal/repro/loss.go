@@ -93,9 +93,14 @@ func finishLoss(c *count) {
 		label     string
 		num, den  flag
 		first, to int
-	}{{"embryo", flagEmbryoLost, flagEmbryo, 0, embryoDays}, {"fetus", flagFetusLost, flagFetus, embryoDays + 1, gestationMax}} {
+		of        string
+	}{
+		{"embryo", flagEmbryoLost, flagEmbryo, 0, embryoDays, "pregnancies diagnosed by day 42 and followed to it"},
+		{"fetus", flagFetusLost, flagFetus, embryoDays + 1, gestationMax, "pregnancies carried to day 42 and followed to their end"},
+	} {
 		stage := tally{label: s.label, num: w.count(s.num), den: w.count(s.den)}
 		r := stage.row()
+		r.NumeratorIs, r.DenominatorIs = "lost", s.of
 		r.Counts["from_day"], r.Counts["to_day"] = s.first, s.to
 		a.Rows = append(a.Rows, r)
 	}

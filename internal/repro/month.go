@@ -1,6 +1,7 @@
 package repro
 
 import (
+	"math"
 	"slices"
 
 	"byrelog.example/internal/event"
@@ -202,7 +203,7 @@ func finishMonths(c *count) {
 	}
 	whole.work()
 	a.fillMonthly(&whole)
-	c.target(a.Measures, a.Params.To, a.Value)
+	c.target(a.Measures, a.Params.To, &whole)
 	for _, t := range c.shown() {
 		m := rows[t.label]
 		m.days = whole.days
@@ -213,9 +214,9 @@ func finishMonths(c *count) {
 		r := m.row(t)
 		if c.by {
 			r.From, r.To = 0, 0
-			c.target(r.Measures, a.Params.To, r.Value)
+			c.target(r.Measures, a.Params.To, m)
 		} else {
-			c.target(r.Measures, t.to, r.Value)
+			c.target(r.Measures, t.to, m)
 		}
 		a.Rows = append(a.Rows, r)
 	}
@@ -229,10 +230,15 @@ func finishMonths(c *count) {
 	}
 }
 
-// target writes the herds' target on a day beside a value, and whether the
-// value meets it: 1 or 0. Both are null where the herds' targets differ.
-func (c *count) target(to map[string]*float64, on event.Date, value *float64) {
-	to["target"], to["target_met"] = nil, nil
+// target writes the herds' target on a day beside a value, whether the value meets
+// it (1 or 0), and how many more cows it would have taken. All are null where the
+// herds' targets differ.
+func (c *count) target(to map[string]*float64, on event.Date, m *monthly) {
+	value := m.perMilking
+	if m.provisional {
+		value = nil
+	}
+	to["target"], to["target_met"], to["shortfall_cows"] = nil, nil, nil
 	for i, pt := range c.parts {
 		own := pt.policies.On(on).MonthlyPregnantTarget
 		if i > 0 && own != *to["target"] {
@@ -250,6 +256,8 @@ func (c *count) target(to map[string]*float64, on event.Date, value *float64) {
 		met = 1
 	}
 	to["target_met"] = &met
+	short := max(0, math.Ceil(*to["target"]*m.milkingDays.months()-float64(m.pregnant)-roundOff))
+	to["shortfall_cows"] = &short
 }
 
 func (a *Answer) fillMonthly(m *monthly) {

@@ -263,6 +263,7 @@ func Pool(answers []Answer) Answer {
 // evidence, and pooling is counting it together.
 type index struct {
 	def      Definition
+	means    Figure // of its value, and of its rows unless they say otherwise; the unit is the definition's
 	collect  func(q *query) func(l *life)
 	close    func(q *query) // after all lives, where something is left to do
 	finish   func(c *count)
@@ -295,9 +296,10 @@ func (c *count) shown() []*tally {
 
 func (ix *index) answer(p Params, parts []part) Answer {
 	a := Answer{
-		Key: ix.def.Key, Definition: &ix.def, Params: p, Unit: ix.def.Unit,
+		Key: ix.def.Key, Definition: &ix.def, Params: p, Figure: ix.means,
 		Measures: map[string]*float64{}, Excluded: []Excluded{}, Rows: []Row{}, parts: parts,
 	}
+	a.Unit = ix.def.Unit
 	c := count{a: &a, by: p.By != "" && p.By != ix.own, parts: parts}
 	byLabel := map[string]*tally{}
 	days := 0
@@ -344,6 +346,7 @@ func (ix *index) answer(p Params, parts []part) Answer {
 	if p.Whole {
 		a.Rows = []Row{}
 	}
+	ix.explain(&a)
 	if ix.cowsOnly && p.Strata != StrataCows {
 		a.Value, a.NullReason = nil, "cows_only"
 	}
@@ -351,6 +354,54 @@ func (ix *index) answer(p Params, parts []part) Answer {
 		a.Evidence = evidence(parts)
 	}
 	return a
+}
+
+// explain puts what the index means in place of what a row does not say itself, and
+// beside what is provisional the day from which on it is not.
+func (ix *index) explain(a *Answer) {
+	if a.Provisional {
+		a.SettledOn = ix.settled(a.Params.To, a)
+	}
+	for i := range a.Rows {
+		r := &a.Rows[i]
+		if r.Statistic == "" {
+			r.Unit, r.Statistic = a.Unit, a.Statistic
+		}
+		if r.DenominatorIs == "" {
+			r.NumeratorIs, r.DenominatorIs = a.NumeratorIs, a.DenominatorIs
+		}
+		if r.Provisional {
+			to := a.Params.To
+			if r.To != 0 {
+				to = r.To
+			}
+			r.SettledOn = ix.settled(to, a)
+		}
+	}
+}
+
+// settled is the day that the records must have reached for a period that ends on a
+// day to be provisional no more.
+func (ix *index) settled(to event.Date, a *Answer) event.Date {
+	mature := to + event.Date(a.Params.Maturity)
+	switch ix.def.Key {
+	case "non_return_56d":
+		return to + nonReturnDays
+	case "pregnancy_loss_risk":
+		return to + gestationMax
+	case "in_calf_by_100d":
+		return mature + 100
+	case "in_calf_by_200d":
+		return mature + 200
+	case "pregnant_by_vwp30":
+		wait := 0
+		for _, pt := range a.parts {
+			own := pt.policies.On(to)
+			wait = max(wait, own.WaitFirst, own.WaitLater)
+		}
+		return mature + event.Date(wait+30)
+	}
+	return mature
 }
 
 // evidence writes the items out: those of animals in their order, then those
