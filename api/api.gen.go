@@ -830,16 +830,16 @@ func (e PalpationEventKind) Valid() bool {
 
 // Defines values for PolicyUnknownAnimals.
 const (
-	Begin  PolicyUnknownAnimals = "begin"
-	Refuse PolicyUnknownAnimals = "refuse"
+	PolicyUnknownAnimalsBegin  PolicyUnknownAnimals = "begin"
+	PolicyUnknownAnimalsRefuse PolicyUnknownAnimals = "refuse"
 )
 
 // Valid indicates whether the value is a known member of the PolicyUnknownAnimals enum.
 func (e PolicyUnknownAnimals) Valid() bool {
 	switch e {
-	case Begin:
+	case PolicyUnknownAnimalsBegin:
 		return true
-	case Refuse:
+	case PolicyUnknownAnimalsRefuse:
 		return true
 	default:
 		return false
@@ -1209,6 +1209,24 @@ func (e StrataParam) Valid() bool {
 	}
 }
 
+// Defines values for UnknownAnimalsParam.
+const (
+	UnknownAnimalsParamBegin  UnknownAnimalsParam = "begin"
+	UnknownAnimalsParamRefuse UnknownAnimalsParam = "refuse"
+)
+
+// Valid indicates whether the value is a known member of the UnknownAnimalsParam enum.
+func (e UnknownAnimalsParam) Valid() bool {
+	switch e {
+	case UnknownAnimalsParamBegin:
+		return true
+	case UnknownAnimalsParamRefuse:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for GetTablesParamsTable.
 const (
 	GetTablesParamsTableLists       GetTablesParamsTable = "lists"
@@ -1335,6 +1353,42 @@ func (e ListEventsParamsDelimiter) Valid() bool {
 	case ListEventsParamsDelimiterSemicolon:
 		return true
 	case ListEventsParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for AppendEventsParamsUnknownAnimals.
+const (
+	AppendEventsParamsUnknownAnimalsBegin  AppendEventsParamsUnknownAnimals = "begin"
+	AppendEventsParamsUnknownAnimalsRefuse AppendEventsParamsUnknownAnimals = "refuse"
+)
+
+// Valid indicates whether the value is a known member of the AppendEventsParamsUnknownAnimals enum.
+func (e AppendEventsParamsUnknownAnimals) Valid() bool {
+	switch e {
+	case AppendEventsParamsUnknownAnimalsBegin:
+		return true
+	case AppendEventsParamsUnknownAnimalsRefuse:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for VoidEventParamsUnknownAnimals.
+const (
+	VoidEventParamsUnknownAnimalsBegin  VoidEventParamsUnknownAnimals = "begin"
+	VoidEventParamsUnknownAnimalsRefuse VoidEventParamsUnknownAnimals = "refuse"
+)
+
+// Valid indicates whether the value is a known member of the VoidEventParamsUnknownAnimals enum.
+func (e VoidEventParamsUnknownAnimals) Valid() bool {
+	switch e {
+	case VoidEventParamsUnknownAnimalsBegin:
+		return true
+	case VoidEventParamsUnknownAnimalsRefuse:
 		return true
 	default:
 		return false
@@ -4905,6 +4959,9 @@ type StrataParam string
 // ToParam defines model for ToParam.
 type ToParam = openapi_types.Date
 
+// UnknownAnimalsParam defines model for UnknownAnimalsParam.
+type UnknownAnimalsParam string
+
 // AnyProblem RFC 9457 problem details. Clients ignore members they do not know.
 type AnyProblem = Problem
 
@@ -5081,11 +5138,18 @@ type AppendEventsParams struct {
 	// ExpectedHeadSeq Append only if this is the head's `seq` now; otherwise 409 `conflict` with the current one.
 	ExpectedHeadSeq *int64 `form:"expected_head_seq,omitempty" json:"expected_head_seq,omitempty"`
 
+	// UnknownAnimals Whether an event about a number that nobody in the herd ever bore is refused, or begins a history of which
+	// the finding `no_arrival` tells. Without it the herd's policy of the event's day says so (`unknown_animals`).
+	UnknownAnimals *AppendEventsParamsUnknownAnimals `form:"unknown_animals,omitempty" json:"unknown_animals,omitempty"`
+
 	// IdempotencyKey 1 to 128 visible ASCII characters, quoted or not, unique to this request for this token and herd. The same
 	// request again gets the stored answer with `Idempotency-Replayed: true`; another request under the key gets
 	// 422 `idempotency-key-reused`. Kept for at least seven days. Only needed where events have no `id` of their own.
 	IdempotencyKey *IdempotencyKeyParam `json:"Idempotency-Key,omitempty"`
 }
+
+// AppendEventsParamsUnknownAnimals defines parameters for AppendEvents.
+type AppendEventsParamsUnknownAnimals string
 
 // GetEventParams defines parameters for GetEvent.
 type GetEventParams struct {
@@ -5095,11 +5159,18 @@ type GetEventParams struct {
 
 // VoidEventParams defines parameters for VoidEvent.
 type VoidEventParams struct {
+	// UnknownAnimals Whether an event about a number that nobody in the herd ever bore is refused, or begins a history of which
+	// the finding `no_arrival` tells. Without it the herd's policy of the event's day says so (`unknown_animals`).
+	UnknownAnimals *VoidEventParamsUnknownAnimals `form:"unknown_animals,omitempty" json:"unknown_animals,omitempty"`
+
 	// IdempotencyKey 1 to 128 visible ASCII characters, quoted or not, unique to this request for this token and herd. The same
 	// request again gets the stored answer with `Idempotency-Replayed: true`; another request under the key gets
 	// 422 `idempotency-key-reused`. Kept for at least seven days. Only needed where events have no `id` of their own.
 	IdempotencyKey *IdempotencyKeyParam `json:"Idempotency-Key,omitempty"`
 }
+
+// VoidEventParamsUnknownAnimals defines parameters for VoidEvent.
+type VoidEventParamsUnknownAnimals string
 
 // ImportExchangeParams defines parameters for ImportExchange.
 type ImportExchangeParams struct {
@@ -6627,6 +6698,10 @@ type ClientInterface interface {
 	// and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 	// request gives its own.
 	//
+	// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+	// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+	// or renumbering in the same request; see `unknown_animals`.
+	//
 	// Takes any type of body and a specified content type.
 	//
 	// Corresponds with POST /v1/herds/{herd}/events (the `AppendEvents` operationId).
@@ -6638,6 +6713,10 @@ type ClientInterface interface {
 	// the same again is `already_there` with its first `seq`, another content under the same `id` is a conflict
 	// and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 	// request gives its own.
+	//
+	// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+	// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+	// or renumbering in the same request; see `unknown_animals`.
 	//
 	// Takes a body of the `application/json` content type.
 	//
@@ -7362,6 +7441,10 @@ func (c *Client) ListEvents(ctx context.Context, herd HerdParam, params *ListEve
 // and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 // request gives its own.
 //
+// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+// or renumbering in the same request; see `unknown_animals`.
+//
 // Takes any type of body and a specified content type.
 //
 // Corresponds with POST /v1/herds/{herd}/events (the `AppendEvents` operationId).
@@ -7383,6 +7466,10 @@ func (c *Client) AppendEventsWithBody(ctx context.Context, herd HerdParam, param
 // the same again is `already_there` with its first `seq`, another content under the same `id` is a conflict
 // and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 // request gives its own.
+//
+// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+// or renumbering in the same request; see `unknown_animals`.
 //
 // Takes a body of the `application/json` content type.
 //
@@ -9260,6 +9347,18 @@ func NewAppendEventsRequestWithBody(server string, herd HerdParam, params *Appen
 
 		}
 
+		if params.UnknownAnimals != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "unknown_animals", *params.UnknownAnimals, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if encoded := queryValues.Encode(); encoded != "" {
 			rawQueryFragments = append(rawQueryFragments, encoded)
 		}
@@ -9430,6 +9529,33 @@ func NewVoidEventRequestWithBody(server string, herd HerdParam, id EventIDParam,
 	queryURL, err := serverURL.Parse(operationPath)
 	if err != nil {
 		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.UnknownAnimals != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "unknown_animals", *params.UnknownAnimals, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
 	}
 
 	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
@@ -12558,6 +12684,10 @@ type ClientWithResponsesInterface interface {
 	// and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 	// request gives its own.
 	//
+	// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+	// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+	// or renumbering in the same request; see `unknown_animals`.
+	//
 	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
 	//
 	// Corresponds with POST /v1/herds/{herd}/events (the `AppendEvents` operationId).
@@ -12569,6 +12699,10 @@ type ClientWithResponsesInterface interface {
 	// the same again is `already_there` with its first `seq`, another content under the same `id` is a conflict
 	// and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 	// request gives its own.
+	//
+	// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+	// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+	// or renumbering in the same request; see `unknown_animals`.
 	//
 	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
 	//
@@ -18098,6 +18232,10 @@ func (c *ClientWithResponses) ListEventsWithResponse(ctx context.Context, herd H
 // and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 // request gives its own.
 //
+// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+// or renumbering in the same request; see `unknown_animals`.
+//
 // Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
 //
 // Corresponds with POST /v1/herds/{herd}/events (the `AppendEvents` operationId).
@@ -18115,6 +18253,10 @@ func (c *ClientWithResponses) AppendEventsWithBodyWithResponse(ctx context.Conte
 // the same again is `already_there` with its first `seq`, another content under the same `id` is a conflict
 // and nothing is written. An event without `id` gets one from the server; a client that may have to repeat a
 // request gives its own.
+//
+// An event about a number that nobody in the herd ever bore is refused (`unknown-animal`), with up to five
+// animals whose numbers are like it and where they stand, unless it is an arrival, or follows the arrival
+// or renumbering in the same request; see `unknown_animals`.
 //
 // Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
 //

@@ -139,15 +139,15 @@ const (
 // is all or nothing; fn is called with each answer. It stops at the first
 // failure: what was answered before is in the log, and because events are
 // idempotent by id the whole input may be sent again if its events have ids.
-// Blank lines are skipped.
-func (c *ClientWithResponses) AppendNDJSON(ctx context.Context, herd HerdName, r io.Reader, fn func(*AppendAnswer) error) error {
+// Blank lines are skipped. The parameters, if there are any, go with each batch.
+func (c *ClientWithResponses) AppendNDJSON(ctx context.Context, herd HerdName, params *AppendEventsParams, r io.Reader, fn func(*AppendAnswer) error) error {
 	var batch bytes.Buffer
 	var numbers []int64 // of the batch's lines, in r
 	flush := func() error {
 		if len(numbers) == 0 {
 			return nil
 		}
-		rsp, err := c.AppendEventsWithBodyWithResponse(ctx, herd, nil, "application/x-ndjson", bytes.NewReader(batch.Bytes()))
+		rsp, err := c.AppendEventsWithBodyWithResponse(ctx, herd, params, "application/x-ndjson", bytes.NewReader(batch.Bytes()))
 		if err != nil {
 			renumber(err, numbers)
 			return fmt.Errorf("append lines %d to %d: %w", numbers[0], numbers[len(numbers)-1], err)

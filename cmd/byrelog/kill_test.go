@@ -239,7 +239,7 @@ func (s *server) same(t *testing.T, l large, herd string) {
 // post appends one event and tells whether the service said that it is stored.
 func (s *server) post(ctx context.Context, herd string, id uuid.UUID) (bool, error) {
 	body := fmt.Sprintf(`{"id":%q,"kind":"move","on":"2026-01-01","animal":"1","data":{"pen":"a"}}`, id)
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, s.base+"/v1/herds/"+herd+"/events", strings.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, s.base+"/v1/herds/"+herd+"/events?unknown_animals=begin", strings.NewReader(body))
 	if err != nil {
 		return false, err
 	}

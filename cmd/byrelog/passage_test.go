@@ -254,7 +254,7 @@ func TestAppendFault(t *testing.T) {
 			text.WriteString(`{"kind":"move","on":"2026-13-01","animal":"x","data":{"pen":"a"}}` + "\n")
 		}
 	}
-	c := s.call("events", "append", herd, write(t, t.TempDir(), "e.ndjson", text.String()))
+	c := s.call("events", "append", herd, "--unknown", "begin", write(t, t.TempDir(), "e.ndjson", text.String()))
 	r := c.run(t)
 	if r.code != exitRefused || strings.Count(r.err, "\n") != 1 {
 		t.Fatalf("%+v", r)
@@ -271,7 +271,7 @@ func TestFollow(t *testing.T) {
 	s := work(t)
 	herd := s.herd(t, "follow-herd")
 	appendPen := func(pen string) {
-		c := s.call("events", "append", herd, "-")
+		c := s.call("events", "append", herd, "--unknown", "begin", "-")
 		c.in = strings.NewReader(`{"kind":"move","on":"2026-01-01","animal":"1","data":{"pen":"` + pen + `"}}` + "\n")
 		c.must(t)
 	}

@@ -21,11 +21,16 @@ func (p *program) eventsCommand() *cobra.Command {
 
 func (p *program) eventsAppend() *cobra.Command {
 	var f clientFlags
+	var unknown string
 	cmd := &cobra.Command{
 		Use: "append HERD FILE", Short: "Append events from NDJSON, one a line", Args: cobra.ExactArgs(2),
 		Long: `Append events from a file of NDJSON (- is standard input), in groups that are
 each stored whole or not at all. Events with an id are stored once, however
-often the file is sent.`,
+often the file is sent.
+
+An event about a number that nobody in the herd ever bore is refused, with those
+that have a number like it, unless an arrival comes before it, --unknown begin is
+given, or the herd's policy lets such events begin a history.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := p.client(&f)
 			if err != nil {
@@ -37,7 +42,12 @@ often the file is sent.`,
 			}
 			defer in.close()
 			appended, there := 0, 0
-			err = c.AppendNDJSON(cmd.Context(), args[0], in, func(a *api.AppendAnswer) error {
+			params := &api.AppendEventsParams{}
+			if unknown != "" {
+				u := api.AppendEventsParamsUnknownAnimals(unknown)
+				params.UnknownAnimals = &u
+			}
+			err = c.AppendNDJSON(cmd.Context(), args[0], params, in, func(a *api.AppendAnswer) error {
 				for _, r := range a.Results {
 					if r.Outcome == "appended" {
 						appended++
@@ -59,6 +69,7 @@ often the file is sent.`,
 		},
 	}
 	f.add(cmd)
+	cmd.Flags().StringVar(&unknown, "unknown", "", "events about unknown numbers: refuse or begin (default: as the herd's policy says)")
 	return cmd
 }
 

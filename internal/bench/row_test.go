@@ -254,7 +254,7 @@ func (r *readings) next(client int) (path, body string) {
 	i := r.made[client]
 	r.made[client]++
 	n := client + clients*i
-	return "/v1/herds/" + r.herds[(client*7919+i)%len(r.herds)] + "/events",
+	return "/v1/herds/" + r.herds[(client*7919+i)%len(r.herds)] + "/events?unknown_animals=begin",
 		fmt.Sprintf(`{"kind":"heat","animal":"%d","on":"%s","half":"am","by":"t1","data":{"verdict":"in_heat","chalk":"rubbed","found_by":"chalk"}}`,
 			10_000+n%cowsAppended, min(firstRead+event.Date(n/cowsAppended), lastDay))
 }

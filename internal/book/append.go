@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"time"
 
@@ -58,6 +59,9 @@ type AppendOptions struct {
 	// DryRun says what the answer would be, and writes nothing: events that would be
 	// new have no Seq, and the head is that before.
 	DryRun bool
+	// Unknown says whether an event about a number that nobody ever bore begins a
+	// history: repro.UnknownRefuse or UnknownBegin; "" = as the herd's policy says.
+	Unknown string
 }
 
 // Key remembers the answer of a request, in the transaction that writes its
@@ -186,7 +190,11 @@ func refused(list []Fault) error {
 	if len(list) == 1 {
 		detail = "a fault was found; nothing was written"
 	}
-	return &Error{Kind: Invalid, Code: "invalid-event", Detail: detail, Faults: list}
+	code := "invalid-event"
+	if !slices.ContainsFunc(list, func(f Fault) bool { return f.Code != repro.RefuseUnknownAnimal }) {
+		code = "unknown-animal"
+	}
+	return &Error{Kind: Invalid, Code: code, Detail: detail, Faults: list}
 }
 
 // allowed holds the new events against what the herd's records say: what cannot
@@ -201,8 +209,12 @@ func (b *Book) allowed(ctx context.Context, h *Herd, j *job) error {
 			fold = fold.Clone() // takes in what the request brings, event by event
 		}
 		placed := make(map[uuid.UUID]int64, len(j.fresh))
+		asked := repro.Asked{Unknown: j.options.Unknown}
 		for _, r := range j.fresh {
-			if refusal := fold.Refusal(r.event); refusal != nil {
+			if d, ok := r.event.Data.(*event.Walk); ok {
+				asked.Pen = d.Pen // what follows was mostly seen there
+			}
+			if refusal := fold.Refusal(r.event, asked); refusal != nil {
 				list = append(list, j.faultOf(r, refusal))
 			}
 			if fold == v.Fold {

@@ -15,6 +15,7 @@ import (
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/event"
 	"byrelog.example/internal/pgtest"
+	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 	"byrelog.example/internal/store"
 )
@@ -41,7 +42,18 @@ func setupWith(t *testing.T, o book.Options) *bundle {
 	if err != nil {
 		t.Fatal(err)
 	}
+	begin(t, b, h)
 	return &bundle{t: t, db: db, book: b, herd: h}
+}
+
+// begin lets any event of a herd begin a history.
+func begin(t *testing.T, b *book.Book, h *book.Herd) {
+	t.Helper()
+	p := repro.DefaultPolicy()
+	p.UnknownAnimals = repro.UnknownBegin
+	if err := b.PutPolicy(t.Context(), h, event.NewDate(1900, 1, 1), p, "test"); err != nil {
+		t.Fatal(err)
+	}
 }
 
 func (x *bundle) append(events ...*event.Event) *book.Receipt {

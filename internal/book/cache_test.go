@@ -17,6 +17,7 @@ func (x *bundle) sister(name string) *bundle {
 	if err != nil {
 		x.t.Fatal(err)
 	}
+	begin(x.t, x.book, h)
 	y := *x
 	y.herd = h
 	y.long()

@@ -1,6 +1,7 @@
 package book
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"runtime"
@@ -237,7 +238,13 @@ func (b *Book) vet(j *job) (ok bool, err error) {
 	if e.fold == nil || e.head.Seq != head.Seq || e.head.Hash != head.Hash {
 		return false, nil
 	}
-	if refusal := e.fold.Refusal(j.fresh[0].event); refusal != nil {
+	// The policies of the fold may be old, so that an unknown number is none of its business.
+	asked := repro.Asked{Unknown: cmp.Or(j.options.Unknown, repro.UnknownRefuse)}
+	switch refusal := e.fold.Refusal(j.fresh[0].event, asked); {
+	case refusal == nil:
+	case refusal.Code == repro.RefuseUnknownAnimal && j.options.Unknown == "":
+		return false, nil
+	default:
 		return true, refused([]Fault{j.faultOf(j.fresh[0], refusal)})
 	}
 	j.vetted, j.line = true, line

@@ -37,6 +37,7 @@ func twoBooks(t *testing.T, herds int, second book.Options) (books [2]*book.Book
 		if err != nil {
 			t.Fatal(err)
 		}
+		begin(t, books[0], h)
 		list = append(list, h)
 	}
 	return books, list

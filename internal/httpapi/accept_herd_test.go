@@ -110,7 +110,7 @@ func (f *farm) send() *farm {
 func (f *farm) append(log *bytes.Buffer) []api.AppendResult {
 	f.t.Helper()
 	var all []api.AppendResult
-	if err := f.c.AppendNDJSON(f.t.Context(), f.name, log, func(a *api.AppendAnswer) error {
+	if err := f.c.AppendNDJSON(f.t.Context(), f.name, nil, log, func(a *api.AppendAnswer) error {
 		f.seq = a.Head.Seq
 		all = append(all, a.Results...)
 		return nil

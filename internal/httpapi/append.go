@@ -96,6 +96,7 @@ func (s *Server) appendEvents(r *request) (*reply, error) {
 		}
 		o.ExpectHead = &n
 	}
+	o.Unknown = r.text("unknown_animals")
 	var sum []byte
 	if digest != nil {
 		sum = digest.Sum(nil)
@@ -380,7 +381,7 @@ func (s *Server) voidEvent(r *request) (*reply, error) {
 		b.events = append(b.events, e)
 	}
 	sum := sha256.Sum256(raw)
-	return s.append(r, b, sum[:], book.AppendOptions{})
+	return s.append(r, b, sum[:], book.AppendOptions{Unknown: r.text("unknown_animals")})
 }
 
 func (s *Server) voidOf(r *request, in *api.VoidRequest) (*event.Event, error) {

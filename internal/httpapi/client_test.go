@@ -133,7 +133,7 @@ func TestClientAppendsLines(t *testing.T) {
 	s.Herd("alder-row")
 	c := s.Client(s.Admin)
 	batches, events := 0, 0
-	err := c.AppendNDJSON(t.Context(), "alder-row", strings.NewReader("\n"+lines(2300)+"\n"), func(a *api.AppendAnswer) error {
+	err := c.AppendNDJSON(t.Context(), "alder-row", nil, strings.NewReader("\n"+lines(2300)+"\n"), func(a *api.AppendAnswer) error {
 		batches++
 		events += len(a.Results)
 		return nil
@@ -141,16 +141,16 @@ func TestClientAppendsLines(t *testing.T) {
 	if err != nil || batches != 3 || events != 2300 {
 		t.Errorf("%d events in %d batches, %v", events, batches, err)
 	}
-	err = c.AppendNDJSON(t.Context(), "alder-row", strings.NewReader("\n"+lines(1001)+"\n\n{}\n"), func(*api.AppendAnswer) error { return nil })
+	err = c.AppendNDJSON(t.Context(), "alder-row", nil, strings.NewReader("\n"+lines(1001)+"\n\n{}\n"), func(*api.AppendAnswer) error { return nil })
 	var p *api.ProblemError
 	if !errors.As(err, &p) || p.Status != http.StatusUnprocessableEntity || !strings.Contains(err.Error(), "lines 1002 to 1005") || !strings.Contains(err.Error(), "line 1005, #/kind") {
 		t.Errorf("got %v", err)
 	}
 	stop := errors.New("enough")
-	if err := c.AppendNDJSON(t.Context(), "alder-row", strings.NewReader(lines(1)), func(*api.AppendAnswer) error { return stop }); !errors.Is(err, stop) {
+	if err := c.AppendNDJSON(t.Context(), "alder-row", nil, strings.NewReader(lines(1)), func(*api.AppendAnswer) error { return stop }); !errors.Is(err, stop) {
 		t.Errorf("got %v", err)
 	}
-	if err := c.AppendNDJSON(t.Context(), "alder-row", strings.NewReader(strings.Repeat("x", 70<<10)), nil); err == nil {
+	if err := c.AppendNDJSON(t.Context(), "alder-row", nil, strings.NewReader(strings.Repeat("x", 70<<10)), nil); err == nil {
 		t.Error("a line without end was taken")
 	}
 }

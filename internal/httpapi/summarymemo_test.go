@@ -62,7 +62,7 @@ func TestSummaryIsNeverStale(t *testing.T) {
 	}
 	e := event.New(event.KindHeat, "", "1", event.NewDate(2026, 6, 1))
 	e.Data = &event.Heat{Verdict: event.InHeat}
-	if _, err := s.Book.Append(t.Context(), h, []*event.Event{e}, book.AppendOptions{}); err != nil {
+	if _, err := s.Book.Append(t.Context(), h, []*event.Event{e}, book.AppendOptions{Unknown: repro.UnknownBegin}); err != nil {
 		t.Fatal(err)
 	}
 	after, rsp := ask(path, s.Admin, tag, 200)

@@ -48,7 +48,7 @@ func TestForms(t *testing.T) {
 				case 5:
 					h.Animals(lastDay - 200)
 				default:
-					h.Refusal(drawEvent(t, animals))
+					h.Refusal(drawEvent(t, animals), repro.Asked{})
 				}
 			}
 		}

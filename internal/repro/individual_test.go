@@ -194,10 +194,10 @@ func TestRefusal(t *testing.T) {
 		{"calf of a bull", repro.RefuseMaleDam, true, event1("9", "2022-01-01", &event.Arrival{How: event.Born, Dam: "3"})},
 		{"calf of nobody", repro.RefuseUnknownDam, true, event1("9", "2022-01-01", &event.Arrival{How: event.Born, Dam: "99"})},
 		{"calf of a cow", "", false, event1("9", "2022-01-01", &event.Arrival{How: event.Born, Dam: "4"})},
-		{"an animal never heard of", "", false, event1("5", "2022-01-01", &event.Calving{})},
+		{"an animal never heard of", repro.RefuseUnknownAnimal, true, event1("5", "2022-01-01", &event.Calving{})},
 	} {
 		got := ""
-		r := h.Refusal(w.e)
+		r := h.Refusal(w.e, repro.Asked{})
 		if r != nil {
 			got = r.Code
 			if r.Text == "" || r.FindingOnImport != w.onImport {

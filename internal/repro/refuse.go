@@ -17,6 +17,7 @@ const (
 	RefuseMaleDam        = "dam_male"
 	RefuseUnknownDam     = "dam_unknown"
 	RefuseMaleReproduces = "not_female"
+	RefuseUnknownAnimal  = "unknown_animal"
 )
 
 const (
@@ -24,10 +25,17 @@ const (
 	calvingIntervalMin = 240 // R17
 )
 
+// Asked is what the request that brings an event says beyond it.
+type Asked struct {
+	Unknown string // UnknownRefuse or UnknownBegin; "" = as the policy of the event's day says
+	Pen     string // the pen that whoever recorded it stood in, if it is known
+}
+
 // Refusal tells whether an event cannot be right, given what the log holds; it
 // is nil for an event that may be recorded. Voids and herd-level events never
-// are refused here.
-func (h *Herd) Refusal(e *event.Event) (refusal *Refusal) {
+// are refused here. An event of a number that nobody ever bore is refused unless an
+// arrival brings it, the request lets it begin a history, or the policy does.
+func (h *Herd) Refusal(e *event.Event, asked Asked) (refusal *Refusal) {
 	if e.Animal == "" || e.Kind == event.KindVoid {
 		return nil
 	}
@@ -39,18 +47,31 @@ func (h *Herd) Refusal(e *event.Event) (refusal *Refusal) {
 		names = append(names, d.To)
 	}
 	h.around(func(f *folded) {
-		refusal = (&lookup{h: h, on: e.On, last: e.On, f: f}).refusal(e) // all that is known, also of later days
+		refusal = (&lookup{h: h, on: e.On, last: e.On, f: f}).refusal(e, &asked) // all that is known, also of later days
 	}, names...)
+	if refusal != nil && refusal.Code == RefuseUnknownAnimal {
+		refusal.Text += h.nearText(e, asked.Pen) // no second look around within the first
+	}
 	return refusal
 }
 
-func (k *lookup) refusal(e *event.Event) *Refusal {
+func (k *lookup) refusal(e *event.Event, asked *Asked) *Refusal {
 	l, all := k.find(e.Animal)
 	if e.Kind == event.KindArrival {
 		return k.refuseArrival(e, l)
 	}
+	if len(all) == 0 {
+		begins := asked.Unknown
+		if begins == "" {
+			begins = k.h.policies.On(e.On).UnknownAnimals
+		}
+		if begins == UnknownBegin {
+			return nil
+		}
+		return refuse(RefuseUnknownAnimal, true, "no animal %s is recorded", e.Animal)
+	}
 	if l == nil {
-		if len(all) > 0 && all[0].in > e.On && all[0].born > e.On {
+		if all[0].in > e.On && all[0].born > e.On {
 			return refuse(RefuseBeforeBirth, false, "%s was born on %s", e.Animal, all[0].born)
 		}
 		return nil

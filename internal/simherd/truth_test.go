@@ -618,7 +618,7 @@ func TestNothingIsRefused(t *testing.T) {
 	seqs := map[uuid.UUID]int64{}
 	seq := int64(0)
 	for on, e := range herd(t, p).Events() {
-		if r := fold.Refusal(e); r != nil {
+		if r := fold.Refusal(e, repro.Asked{}); r != nil {
 			t.Errorf("%s: %s: %s", r.Code, r.Text, e.Canonical())
 		}
 		seq++
