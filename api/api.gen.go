@@ -5015,6 +5015,10 @@ type ListAnimalsParams struct {
 	// Pen Only animals of this pen.
 	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
 
+	// OfficialID Only animals of this official identity, whatever its scheme, those that left with them. Compared as
+	// text; spaces are left out.
+	OfficialID *string `form:"official_id,omitempty" json:"official_id,omitempty"`
+
 	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
 	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
 
@@ -8709,6 +8713,18 @@ func NewListAnimalsRequest(server string, herd HerdParam, params *ListAnimalsPar
 		if params.Pen != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "pen", *params.Pen, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.OfficialID != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "official_id", *params.OfficialID, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {

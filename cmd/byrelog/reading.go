@@ -130,11 +130,15 @@ func (p *program) animalCommand() *cobra.Command {
 	return group("animal", "One cow: how she stands, and may she be bred", p.animalShow(), p.animalEligible(), p.animalList())
 }
 
+const byNumber = `ANIMAL is her number or,
+where none in the herd ever bore that, her official identity without its scheme.`
+
 func (p *program) animalShow() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
 	cmd := &cobra.Command{
 		Use: "show HERD ANIMAL", Short: "Show a cow's status and history", Args: cobra.ExactArgs(2),
+		Long: "Show a cow's status and history. " + byNumber,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := p.client(&f)
 			if err != nil {
@@ -232,6 +236,7 @@ func (p *program) animalEligible() *cobra.Command {
 	var at momentFlags
 	cmd := &cobra.Command{
 		Use: "eligible HERD ANIMAL", Short: "May she be bred on this day: yes, no, or examine first", Args: cobra.ExactArgs(2),
+		Long: "May she be bred on this day: yes, no, or examine first, and why. " + byNumber,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := p.client(&f)
 			if err != nil {
@@ -267,7 +272,7 @@ func (p *program) animalEligible() *cobra.Command {
 func (p *program) animalList() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
-	var status, pen string
+	var status, pen, official string
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "list HERD", Short: "List the animals of a herd as they stand", Args: cobra.ExactArgs(1),
@@ -279,7 +284,7 @@ func (p *program) animalList() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			params := api.ListAnimalsParams{On: at.on.param(), AsOf: given(at.asOf), Pen: given(pen), Status: given(status)}
+			params := api.ListAnimalsParams{On: at.on.param(), AsOf: given(at.asOf), Pen: given(pen), Status: given(status), OfficialID: given(official)}
 			if form.csv {
 				params.Profile, params.Delimiter = chosen[api.ListAnimalsParamsProfile](form.profile), chosen[api.ListAnimalsParamsDelimiter](form.delimiter)
 				return explain(&f, c.AnimalsCSV(cmd.Context(), args[0], params, p.out))
@@ -292,9 +297,13 @@ func (p *program) animalList() *cobra.Command {
 				list = append(list, a)
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, "number", "status", "pen", "lactation", "calved", "days in milk", "bred", "due")
+				line(w, "number", "status", "pen", "lactation", "calved", "days in milk", "bred", "due", "official id")
 				for _, a := range list {
-					line(w, a.Animal, a.Status.Code, word(a.Pen), number(a.Lactation), day(a.CalvedOn), number(a.DaysInMilk), day(a.BredOn), day(a.DueOn))
+					id := ""
+					if a.OfficialID != nil {
+						id = a.OfficialID.ID
+					}
+					line(w, a.Animal, a.Status.Code, word(a.Pen), number(a.Lactation), day(a.CalvedOn), number(a.DaysInMilk), day(a.BredOn), day(a.DueOn), id)
 				}
 			})
 		},
@@ -303,6 +312,7 @@ func (p *program) animalList() *cobra.Command {
 	at.add(cmd, "as they stand on this day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&status, "status", "", "only animals of this status")
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
+	cmd.Flags().StringVar(&official, "official-id", "", "only animals of this official identity, those that left with them")
 	form.addTable(cmd)
 	return cmd
 }

@@ -128,7 +128,7 @@ func knownStatus(code string) error {
 
 func (s *Server) listAnimals(r *request) (*reply, error) {
 	a := &reply{}
-	status, pen := r.text("status"), r.text("pen")
+	status, pen, official := r.text("status"), r.text("pen"), r.text("official_id")
 	if status != "" {
 		if err := knownStatus(status); err != nil {
 			return nil, err
@@ -136,8 +136,12 @@ func (s *Server) listAnimals(r *request) (*reply, error) {
 	}
 	err := s.read(r, func(f *fold) error {
 		var list []*repro.Animal
-		for _, x := range f.Fold.Animals(f.on) {
-			gone := x.Status.Code == repro.StatusGone
+		animals := f.Fold.Animals
+		if official != "" {
+			animals = func(on event.Date) []*repro.Animal { return f.Fold.Identified(official, on) }
+		}
+		for _, x := range animals(f.on) {
+			gone := x.Status.Code == repro.StatusGone && official == ""
 			if pen != "" && x.Pen != pen || status != "" && x.Status.Code != status || status == "" && gone {
 				continue
 			}
@@ -196,14 +200,22 @@ func animalRows(w *sheet.TableWriter, items []api.AnimalItem) error {
 }
 
 func noAnimal() error {
-	return refuse(http.StatusNotFound, "animal-not-found", "the herd has no animal of this number by that day")
+	return refuse(http.StatusNotFound, "animal-not-found", "the herd has no animal of this number or official identity by that day")
+}
+
+// ambiguous tells that a text means several animals.
+func ambiguous(err error) error {
+	return refuse(http.StatusBadRequest, "ambiguous-animal", "%v", err)
 }
 
 func (s *Server) getAnimal(r *request) (*reply, error) {
 	a := &reply{}
 	err := s.read(r, func(f *fold) error {
-		cow, ok := f.Fold.Animal(r.param("animal"), f.on)
-		if !ok {
+		cow, err := f.Fold.AnimalCalled(r.param("animal"), f.on)
+		if err != nil {
+			return ambiguous(err)
+		}
+		if cow == nil {
 			return noAnimal()
 		}
 		a.etag, a.json = f.etag, wireCow(r, f, cow)
@@ -215,8 +227,11 @@ func (s *Server) getAnimal(r *request) (*reply, error) {
 func (s *Server) getEligibility(r *request) (*reply, error) {
 	a := &reply{}
 	err := s.read(r, func(f *fold) error {
-		e, ok := f.Fold.Eligibility(r.param("animal"), f.on)
-		if !ok {
+		e, err := f.Fold.EligibilityCalled(r.param("animal"), f.on)
+		if err != nil {
+			return ambiguous(err)
+		}
+		if e == nil {
 			return noAnimal()
 		}
 		out := &api.Eligibility{

@@ -93,6 +93,19 @@ func (h *Herd) Eligibility(animal string, on event.Date) (Eligibility, bool) {
 	return a.e, true
 }
 
+// EligibilityCalled is Eligibility also by official identity, where nobody ever bore the
+// text as a number. It is nil if there is none; the error is an [*AmbiguousError].
+func (h *Herd) EligibilityCalled(text string, on event.Date) (*Eligibility, error) {
+	k := h.at(on)
+	l, number, _, err := k.called(text)
+	if l == nil {
+		return nil, err
+	}
+	a := k.ask(l, number)
+	a.answer(a.readings())
+	return &a.e, nil
+}
+
 func emptyEligibility(animal string, on event.Date) Eligibility {
 	return Eligibility{Animal: animal, On: on, Reasons: []Reason{}, Examine: []string{}, Caution: []string{}}
 }

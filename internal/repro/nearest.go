@@ -118,6 +118,11 @@ func NearText(list []Near) string {
 // nearText goes on from "no animal 0017 is recorded".
 func (h *Herd) nearText(e *event.Event, pen string) string {
 	near := ", nor one with a number like it"
+	if _, said := h.words.lookup(e.Animal); said { // somebody's number it is not
+		if list := h.at(e.On).identified(e.Animal); len(list) > 0 {
+			return fmt.Sprintf("; it is the official identity of %s: events name her by number", h.words.text(list[0].name(e.On)))
+		}
+	}
 	if list := h.Nearest(e.Animal, e.On, pen); len(list) > 0 {
 		near = "; " + NearText(list)
 	}

@@ -100,3 +100,63 @@ func TestSizes(t *testing.T) {
 	}
 	equal(t, "up to the day", strings.Join(out, "; "), "2025-02-01 false 310 kg; 2025-03-01 340 kg 126 cm")
 }
+
+// An animal answers to her official identity where nobody ever bore that as a number.
+func TestOfficialIdentity(t *testing.T) {
+	s := tell(t)
+	own := func(id string) *event.OfficialID { return &event.OfficialID{Scheme: "herd.own", ID: id} }
+	come := func(animal, on, id string) {
+		s.add(animal, on, &event.Arrival{How: event.Purchased, OfficialID: own(id)})
+	}
+	come("1", "2020-01-01", "999000000000001")
+	come("1", "2020-02-01", "999000000000101") // a second tag
+	come("2", "2020-01-01", "3")
+	come("3", "2020-01-01", "AB 12")
+	come("4", "2020-01-01", "X9")
+	s.left("4", "2021-01-01", "")
+	come("4", "2022-01-01", "X9") // back again
+	come("5", "2020-01-01", "Y7")
+	come("6", "2020-01-01", "Y7")
+	s.add("1", "2023-01-01", &event.Renumber{To: "11"})
+	come("1", "2023-02-01", "Z1") // another one
+	h := s.herd()
+	for _, c := range []struct{ text, on, want string }{
+		{"999000000000001", "2022-06-01", "1 999000000000001"},
+		{"999 000 000 000 001", "2023-06-01", "11 999000000000001"},
+		{"999000000000101", "2023-06-01", "11 999000000000001"},
+		{"999000000000001", "2019-06-01", "nobody"},
+		{"999000000000101", "2020-01-15", "nobody"},
+		{"3", "2022-06-01", "3 AB 12"}, // a number goes before
+		{"AB 12", "2023-06-01", "3 AB 12"},
+		{"Z1", "2023-06-01", "1 Z1"},
+		{"X9", "2023-06-01", "4 X9"},
+		{"X9", "2021-06-01", "4 X9"},
+		{"Y7", "2023-06-01", "the official identity Y7 is recorded of several animals: 5, 6; ask by number"},
+		{"herd.own", "2023-06-01", "nobody"},
+		{"", "2023-06-01", "nobody"},
+	} {
+		v, err := h.AnimalCalled(c.text, day(c.on))
+		e, errOf := h.EligibilityCalled(c.text, day(c.on))
+		got := "nobody"
+		switch {
+		case err != nil:
+			got = err.Error()
+			equal(t, "eligibility of "+c.text, fmt.Sprint(errOf), got)
+		case v != nil:
+			got = v.Name + " " + v.OfficialID.ID
+			equal(t, "eligibility of "+c.text, e.Animal, v.Name)
+		default:
+			equal(t, "eligibility of "+c.text, e == nil && errOf == nil, true)
+		}
+		equal(t, c.text+" on "+c.on, got, c.want)
+	}
+	var both []string
+	for _, a := range h.Identified("Y7", day("2023-06-01")) {
+		both = append(both, a.Name)
+	}
+	equal(t, "of one identity", strings.Join(both, " "), "5 6")
+	r := h.Refusal(tell(t).add("999000000000001", "2023-06-01", &event.Heat{Verdict: event.Suspect}), repro.Asked{})
+	if r == nil || !strings.Contains(r.Text, "no animal 999000000000001 is recorded; it is the official identity of 11: events name her by number") {
+		t.Errorf("%+v", r)
+	}
+}

@@ -327,8 +327,19 @@ func (k *lookup) summary(l *life) Animal {
 // last data date.
 func (h *Herd) Animals(on event.Date) []*Animal {
 	k := h.at(on)
-	out := make([]*Animal, 0, len(k.f.lives))
-	for _, l := range k.f.lives {
+	return k.summaries(k.f.lives)
+}
+
+// Identified is Animals for those that an arrival gives an official identity, compared
+// as text without spaces.
+func (h *Herd) Identified(officialID string, on event.Date) []*Animal {
+	k := h.at(on)
+	return k.summaries(k.identified(officialID))
+}
+
+func (k *lookup) summaries(lives []*life) []*Animal {
+	out := make([]*Animal, 0, len(lives))
+	for _, l := range lives {
 		if l.in <= k.on {
 			a := k.summary(l)
 			out = append(out, &a)
@@ -351,6 +362,22 @@ func (h *Herd) Animal(name string, on event.Date) (*CowView, bool) {
 	if l == nil {
 		return nil, false
 	}
+	return k.cow(l, all, name), true
+}
+
+// AnimalCalled is Animal also by official identity, where nobody ever bore the text as a
+// number. It is nil if there is none; the error is an [*AmbiguousError].
+func (h *Herd) AnimalCalled(text string, on event.Date) (*CowView, error) {
+	k := h.at(on)
+	l, number, all, err := k.called(text)
+	if l == nil {
+		return nil, err
+	}
+	return k.cow(l, all, number), nil
+}
+
+func (k *lookup) cow(l *life, all []*life, name string) *CowView {
+	h := k.h
 	dam := k.damOf(l)
 	v := &CowView{
 		Animal: k.summary(l), On: k.on, Dam: h.words.text(l.dam), Sire: k.bullView(k.sire(l, dam)), DamSire: k.bullView(k.damSire(l, dam)), Sizes: k.sizes(l),
@@ -372,5 +399,5 @@ func (h *Herd) Animal(name string, on event.Date) (*CowView, bool) {
 	if v.Status.Code != StatusGone {
 		v.Next = k.next(l)
 	}
-	return v, true
+	return v
 }
