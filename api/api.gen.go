@@ -697,7 +697,10 @@ const (
 	ListNameDiagnose ListName = "diagnose"
 	ListNameDryOff   ListName = "dry-off"
 	ListNameExamine  ListName = "examine"
+	ListNameLosses   ListName = "losses"
+	ListNameNotSeen  ListName = "not-seen"
 	ListNameQueries  ListName = "queries"
+	ListNameRepeat   ListName = "repeat"
 	ListNameReturns  ListName = "returns"
 	ListNameWalk     ListName = "walk"
 )
@@ -715,7 +718,13 @@ func (e ListName) Valid() bool {
 		return true
 	case ListNameExamine:
 		return true
+	case ListNameLosses:
+		return true
+	case ListNameNotSeen:
+		return true
 	case ListNameQueries:
+		return true
+	case ListNameRepeat:
 		return true
 	case ListNameReturns:
 		return true
@@ -1167,6 +1176,30 @@ func (e DelimiterParam) Valid() bool {
 	case DelimiterParamSemicolon:
 		return true
 	case DelimiterParamTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListMethodParam.
+const (
+	ListMethodParamBlood      ListMethodParam = "blood"
+	ListMethodParamMilk       ListMethodParam = "milk"
+	ListMethodParamPalpation  ListMethodParam = "palpation"
+	ListMethodParamUltrasound ListMethodParam = "ultrasound"
+)
+
+// Valid indicates whether the value is a known member of the ListMethodParam enum.
+func (e ListMethodParam) Valid() bool {
+	switch e {
+	case ListMethodParamBlood:
+		return true
+	case ListMethodParamMilk:
+		return true
+	case ListMethodParamPalpation:
+		return true
+	case ListMethodParamUltrasound:
 		return true
 	default:
 		return false
@@ -1644,6 +1677,30 @@ func (e ListEvidenceParamsDelimiter) Valid() bool {
 	}
 }
 
+// Defines values for GetListParamsMethod.
+const (
+	GetListParamsMethodBlood      GetListParamsMethod = "blood"
+	GetListParamsMethodMilk       GetListParamsMethod = "milk"
+	GetListParamsMethodPalpation  GetListParamsMethod = "palpation"
+	GetListParamsMethodUltrasound GetListParamsMethod = "ultrasound"
+)
+
+// Valid indicates whether the value is a known member of the GetListParamsMethod enum.
+func (e GetListParamsMethod) Valid() bool {
+	switch e {
+	case GetListParamsMethodBlood:
+		return true
+	case GetListParamsMethodMilk:
+		return true
+	case GetListParamsMethodPalpation:
+		return true
+	case GetListParamsMethodUltrasound:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for GetListParamsProfile.
 const (
 	GetListParamsProfileInterchange GetListParamsProfile = "interchange"
@@ -1677,6 +1734,30 @@ func (e GetListParamsDelimiter) Valid() bool {
 	case GetListParamsDelimiterSemicolon:
 		return true
 	case GetListParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListVisitParamsMethod.
+const (
+	ListVisitParamsMethodBlood      ListVisitParamsMethod = "blood"
+	ListVisitParamsMethodMilk       ListVisitParamsMethod = "milk"
+	ListVisitParamsMethodPalpation  ListVisitParamsMethod = "palpation"
+	ListVisitParamsMethodUltrasound ListVisitParamsMethod = "ultrasound"
+)
+
+// Valid indicates whether the value is a known member of the ListVisitParamsMethod enum.
+func (e ListVisitParamsMethod) Valid() bool {
+	switch e {
+	case ListVisitParamsMethodBlood:
+		return true
+	case ListVisitParamsMethodMilk:
+		return true
+	case ListVisitParamsMethodPalpation:
+		return true
+	case ListVisitParamsMethodUltrasound:
 		return true
 	default:
 		return false
@@ -3352,7 +3433,8 @@ type LastService struct {
 }
 
 // ListName `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
-// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+// heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
+// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
 type ListName string
 
 // Loss defines model for Loss.
@@ -4656,7 +4738,8 @@ type Unit = string
 // Visit defines model for Visit.
 type Visit struct {
 	// List `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
-	// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+	// heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
+	// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
 	List ListName `json:"list"`
 
 	// Animals The rows of all herds together.
@@ -4795,7 +4878,8 @@ type WorkList struct {
 	Herd HerdName `json:"herd"`
 
 	// List `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
-	// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+	// heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
+	// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
 	List  ListName `json:"list"`
 	Title string   `json:"title"`
 
@@ -4931,8 +5015,12 @@ type LastEventIDParam = string
 // LimitParam defines model for LimitParam.
 type LimitParam = int
 
+// ListMethodParam defines model for ListMethodParam.
+type ListMethodParam string
+
 // ListParam `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
-// heats after breeding; `calve` due; `dry-off` due; `queries` findings.
+// heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
+// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
 type ListParam = ListName
 
 // MaturityDaysParam defines model for MaturityDaysParam.
@@ -4952,6 +5040,9 @@ type PartParam = bool
 
 // ProfileParam defines model for ProfileParam.
 type ProfileParam string
+
+// ShortParam defines model for ShortParam.
+type ShortParam = bool
 
 // StrataParam defines model for StrataParam.
 type StrataParam string
@@ -5485,8 +5576,15 @@ type GetListParams struct {
 	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
 
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
-	// (`examine` 1, `breed` 0, `queries` 30, with 0 for all). `walk` takes none.
+	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `queries` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
+
+	// Method `diagnose` only: only who is due by this method. Other lists refuse it.
+	Method *GetListParamsMethod `form:"method,omitempty" json:"method,omitempty"`
+
+	// Short `walk` only: without those for whom a mark means simply no (plainly pregnant, not to be bred, past the last day
+	// of breeding, bred today or yesterday); they are counted in `left_out`. Other lists refuse it.
+	Short *ShortParam `form:"short,omitempty" json:"short,omitempty"`
 
 	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
 	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
@@ -5509,6 +5607,9 @@ type GetListParams struct {
 	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
+
+// GetListParamsMethod defines parameters for GetList.
+type GetListParamsMethod string
 
 // GetListParamsProfile defines parameters for GetList.
 type GetListParamsProfile string
@@ -5564,8 +5665,15 @@ type ListVisitParams struct {
 	AsOf *AsOfTimeParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
-	// (`examine` 1, `breed` 0, `queries` 30, with 0 for all). `walk` takes none.
+	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `queries` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
+
+	// Method `diagnose` only: only who is due by this method. Other lists refuse it.
+	Method *ListVisitParamsMethod `form:"method,omitempty" json:"method,omitempty"`
+
+	// Short `walk` only: without those for whom a mark means simply no (plainly pregnant, not to be bred, past the last day
+	// of breeding, bred today or yesterday); they are counted in `left_out`. Other lists refuse it.
+	Short *ShortParam `form:"short,omitempty" json:"short,omitempty"`
 
 	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
 	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
@@ -5576,6 +5684,9 @@ type ListVisitParams struct {
 	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
 	Delimiter *ListVisitParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
 }
+
+// ListVisitParamsMethod defines parameters for ListVisit.
+type ListVisitParamsMethod string
 
 // ListVisitParamsProfile defines parameters for ListVisit.
 type ListVisitParamsProfile string
@@ -11255,6 +11366,30 @@ func NewGetListRequest(server string, herd HerdParam, list ListParam, params *Ge
 
 		}
 
+		if params.Method != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "method", *params.Method, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Short != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "short", *params.Short, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
 		if params.AsOf != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
@@ -11796,6 +11931,30 @@ func NewListVisitRequest(server string, list ListParam, params *ListVisitParams)
 		if params.Days != nil {
 
 			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "days", *params.Days, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Method != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "method", *params.Method, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Short != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "short", *params.Short, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
 				return nil, err
 			} else {
 				for _, qp := range strings.Split(queryFrag, "&") {

@@ -201,6 +201,8 @@ func TestRefused(t *testing.T) {
 		{name: "unknown cow eligible", c: s.call("animal", "eligible", herd, "9999"), want: []string{"no animal of this number"}},
 		{name: "bad status", c: s.call("animal", "list", herd, "--status", "In Calf"), want: []string{"status"}},
 		{name: "bad kind", c: s.call("events", "list", herd, "--kind", "party"), want: []string{"kind"}},
+		{name: "method of another list", c: s.call("list", herd, "breed", "--method", "blood"), want: []string{"method", "diagnose"}},
+		{name: "short form of another list", c: s.call("visit", "breed", "--short"), want: []string{"short", "walk"}},
 		{name: "days of the walk list", c: s.call("list", herd, "walk", "--days", "3"), want: []string{"days"}},
 		{name: "days below none", c: s.call("list", herd, "calve", "--days", "-1"), want: []string{"days"}},
 		{name: "findings of an unknown cow", c: s.call("findings", herd, "--animal", "9999"), want: []string{"no animal of this number"}},

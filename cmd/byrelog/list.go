@@ -16,7 +16,7 @@ func (p *program) listCommand() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
 	var pen string
-	var days int
+	var narrow listFlags
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
@@ -41,9 +41,8 @@ A list is no advice to treat, and does not say who may examine.`,
 				On: at.on.param(), Pen: given(pen), AsOf: given(at.asOf),
 				Profile: chosen[api.GetListParamsProfile](form.profile), Delimiter: chosen[api.GetListParamsDelimiter](form.delimiter),
 			}
-			if cmd.Flags().Changed("days") {
-				params.Days = &days
-			}
+			params.Days, params.Short = narrow.params(cmd)
+			params.Method = chosen[api.GetListParamsMethod](narrow.method)
 			list := api.ListName(args[1])
 			switch {
 			case form.csv:
@@ -61,9 +60,32 @@ A list is no advice to treat, and does not say who may examine.`,
 	f.add(cmd)
 	at.add(cmd, "the day (default today)", asOfHelp)
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
-	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
+	narrow.add(cmd)
 	form.addTable(cmd)
 	return cmd
+}
+
+// listFlags narrow a work list, of one herd or of several.
+type listFlags struct {
+	days   int
+	method string
+	short  bool
+}
+
+func (f *listFlags) add(cmd *cobra.Command) {
+	cmd.Flags().IntVar(&f.days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
+	cmd.Flags().StringVar(&f.method, "method", "", "diagnose: only who is due by ultrasound, palpation, blood or milk")
+	cmd.Flags().BoolVar(&f.short, "short", false, "walk: without those for whom a mark means simply no, such as the plainly pregnant; they are counted")
+}
+
+func (f *listFlags) params(cmd *cobra.Command) (days *int, short *bool) {
+	if cmd.Flags().Changed("days") {
+		days = &f.days
+	}
+	if f.short {
+		short = &f.short
+	}
+	return days, short
 }
 
 func knownList(name string) error {

@@ -11,7 +11,7 @@ func (p *program) visitCommand() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
 	var herds []string
-	var days int
+	var narrow listFlags
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "visit [LIST]", Short: "Print a work list of several herds", Args: cobra.MaximumNArgs(1),
@@ -40,9 +40,8 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 			if len(herds) > 0 {
 				params.Herds = &herds
 			}
-			if cmd.Flags().Changed("days") {
-				params.Days = &days
-			}
+			params.Days, params.Short = narrow.params(cmd)
+			params.Method = chosen[api.ListVisitParamsMethod](narrow.method)
 			switch {
 			case form.csv:
 				return explain(&f, c.VisitCSV(cmd.Context(), api.ListName(list), params, p.out))
@@ -63,7 +62,7 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 	f.add(cmd)
 	cmd.Flags().StringSliceVar(&herds, "herd", nil, "only this herd (can be given several times; default: all that the token may read)")
 	at.add(cmd, "the day (default each herd's today)", asOfTimeHelp)
-	cmd.Flags().IntVar(&days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
+	narrow.add(cmd)
 	form.addTable(cmd)
 	return cmd
 }

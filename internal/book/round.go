@@ -564,7 +564,7 @@ func (b *Book) missing(ctx context.Context, h *Herd, report *RoundReport, said [
 			continue
 		}
 		err := b.View(ctx, h, AsOf{}, func(v *View) error {
-			list, err := v.Fold.List("walk", s.On, "", 0)
+			list, err := v.Fold.List("walk", s.On, repro.ListOptions{Days: 0})
 			if err != nil {
 				return err
 			}

@@ -17,13 +17,13 @@ import (
 
 // getList answers a work list: page by page to programs, whole on paper.
 func (s *Server) getList(r *request) (*reply, error) {
-	days, err := r.listDays()
+	o, err := r.listOptions()
 	if err != nil {
 		return nil, err
 	}
 	a := &reply{}
 	err = s.read(r, func(f *fold) error {
-		l, err := f.Fold.List(r.param("list"), f.on, r.text("pen"), days)
+		l, err := f.Fold.List(r.param("list"), f.on, o)
 		if err != nil {
 			return listProblem(err)
 		}
@@ -50,13 +50,13 @@ func (s *Server) getList(r *request) (*reply, error) {
 	return a, err
 }
 
-// listDays reads how far a list is to look ahead or back, as repro takes it.
-func (r *request) listDays() (int, error) {
+// listOptions reads what a list is narrowed to, as repro takes it.
+func (r *request) listOptions() (repro.ListOptions, error) {
 	days, err := r.integer("days", 0)
 	if days == 0 && r.text("days") != "" {
 		days = repro.Zero
 	}
-	return int(days), err
+	return repro.ListOptions{Pen: r.text("pen"), Days: int(days), Method: r.text("method"), Short: r.text("short") == "true"}, err
 }
 
 func printed(l *repro.List, seq int64) ([]byte, error) {

@@ -22,7 +22,7 @@ type visited struct {
 
 // listVisit answers one work list of several herds, herd by herd.
 func (s *Server) listVisit(r *request) (*reply, error) {
-	days, err := r.listDays()
+	o, err := r.listOptions()
 	if err != nil {
 		return nil, err
 	}
@@ -31,7 +31,7 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 		return nil, err
 	}
 	view := viewerOf(s.book, len(herds))
-	lists, err := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, days, view) })
+	lists, err := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, o, view) })
 	if err != nil {
 		return nil, err
 	}
@@ -57,11 +57,11 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	return &reply{json: out}, nil
 }
 
-func (s *Server) visitedHerd(r *request, h *book.Herd, days int, view viewer) (visited, error) {
+func (s *Server) visitedHerd(r *request, h *book.Herd, o repro.ListOptions, view viewer) (visited, error) {
 	var out visited
 	err := s.viewOf(r, h, view, func(v *book.View, on event.Date) error {
 		var err error
-		if out.list, err = v.Fold.List(r.param("list"), on, "", days); err != nil {
+		if out.list, err = v.Fold.List(r.param("list"), on, o); err != nil {
 			return listProblem(err)
 		}
 		out.list.Herd = h.Name

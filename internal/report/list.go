@@ -100,6 +100,9 @@ var columns = map[string][]column{
 		animal, pen, lactation, daysInMilk, lastService, daysSince, why, text("from", since.cell),
 		text("until", func(r *repro.ListRow) string { return date(r.Until) }),
 	},
+	repro.ListNotSeen: {animal, pen, lactation, daysInMilk, why, text("last heat", since.cell)},
+	repro.ListRepeat:  {animal, pen, lactation, daysInMilk, lastService, daysSince, why},
+	repro.ListLosses:  {animal, pen, lactation, daysInMilk, lastService, why, text("lost", since.cell)},
 	repro.ListCalve: {
 		animal, pen, lactation, due, why,
 		text("conceived", func(r *repro.ListRow) string { return date(r.ConceivedOn) }),

@@ -56,7 +56,7 @@ func herd(names []string, pen string) *repro.Herd {
 }
 
 func print(t interface{ Fatal(...any) }, h *repro.Herd, name string) (string, *repro.List) {
-	l, err := h.List(name, day("2026-11-25"), "", 0)
+	l, err := h.List(name, day("2026-11-25"), repro.ListOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}

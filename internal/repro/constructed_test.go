@@ -344,7 +344,7 @@ func everything(t failer, h *repro.Herd, on event.Date) []any {
 	}
 	for _, d := range repro.Lists() {
 		for _, days := range []int{0, d.MaxDays} {
-			l, err := h.List(d.Name, on, "", days)
+			l, err := h.List(d.Name, on, repro.ListOptions{Days: days})
 			if err != nil {
 				t.Fatalf("list %s: %v", d.Name, err)
 			}

@@ -20,6 +20,9 @@ const (
 	ListBreed    = "breed"
 	ListDiagnose = "diagnose"
 	ListReturns  = "returns"
+	ListNotSeen  = "not-seen"
+	ListRepeat   = "repeat"
+	ListLosses   = "losses"
 	ListCalve    = "calve"
 	ListDryOff   = "dry-off"
 	ListQueries  = "queries"
@@ -43,6 +46,8 @@ type List struct {
 	On       event.Date `json:"on"`
 	Pen      string     `json:"pen,omitempty"` // "" = all pens
 	Days     int        `json:"days"`          // as asked for, or the default
+	Method   string     `json:"method,omitempty"`
+	Short    bool       `json:"short,omitempty"`
 	OpenMark string     `json:"open_mark,omitempty"`
 	BredMark string     `json:"bred_mark,omitempty"`
 	Rows     []ListRow  `json:"rows"`
@@ -151,6 +156,33 @@ var listers = []lister{
 	},
 	{
 		def: ListDefinition{
+			Name: ListNotSeen, Title: "No heat seen",
+			Text: "Cows past the herd's waiting period and heifers old enough to be bred that were not bred since they calved, and of whom no heat was read or felt for so many days, or ever. The day of the last heat is told.",
+			Days: 24, MaxDays: 365, DaysAre: "days within which no heat was seen",
+			Sources: []string{"S52", "common practice, no source (24 days: the longest normal interval between two heats)"},
+		},
+		caution: []string{cautionHandling, cautionGlove, cautionLaw, cautionNoTreating}, make: (*making).notSeen, order: byPen,
+	},
+	{
+		def: ListDefinition{
+			Name: ListRepeat, Title: "Repeat breeders",
+			Text: "Not known to be pregnant, and bred for the service of this lactation from which the herd's policy calls her a repeat breeder, or about to come to it because the ones before did not hold.",
+			Days: 0, MaxDays: maxListDays, DaysAre: "days back within which she was last bred, 0 for all",
+			Sources: []string{"common practice, no source (a repeat breeder from the fourth service on, unless the herd says otherwise)"},
+		},
+		caution: []string{cautionHandling, cautionGlove, cautionLaw, cautionNoTreating}, make: (*making).repeat, order: byPen,
+	},
+	{
+		def: ListDefinition{
+			Name: ListLosses, Title: "Losses to look at",
+			Text: "Pregnancies lost, recorded as such or concluded from a diagnosis, of cows that nobody examined or bred since.",
+			Days: 60, MaxDays: maxListDays, DaysAre: "days back within which the loss was recorded or concluded",
+			Sources: []string{"S55", "S61", "S104", "common practice, no source (examined before she is bred again)"},
+		},
+		caution: []string{cautionHandling, cautionGlove, cautionZoonoses, cautionAbortion, cautionLaw, cautionNoTreating}, make: (*making).losses, order: byPen,
+	},
+	{
+		def: ListDefinition{
 			Name: ListCalve, Title: "Due to calve",
 			Text: "Pregnant animals whose due date (conception and the gestation of their breed) lies within the days, and those past it that have not calved, up to day 302.",
 			Days: 21, MaxDays: maxListDays, DaysAre: "days ahead within which she is due",
@@ -202,26 +234,38 @@ type making struct {
 	end  event.Date // the last day that days ahead reach
 }
 
-// List is a work list of the herd as of a day, of one pen or ("") of all. days
-// is how far it looks ahead or back: 0 asks for the list's default, [Zero] for
-// none. The zero day is the herd's last data date. It returns an error that
-// wraps ErrUnknownList or ErrBadParameter.
-func (h *Herd) List(name string, on event.Date, pen string, days int) (List, error) {
+// ListOptions narrow a list. The zero value is the whole list.
+type ListOptions struct {
+	Pen    string // "" = all pens
+	Days   int    // how far it looks ahead or back: 0 asks for the list's default, [Zero] for none
+	Method string // diagnose: only who is due by this method (event.Ultrasound …)
+	Short  bool   // walk: without those for whom a mark means simply no
+}
+
+// List is a work list of the herd as of a day. The zero day is the herd's last data
+// date. It returns an error that wraps ErrUnknownList or ErrBadParameter.
+func (h *Herd) List(name string, on event.Date, o ListOptions) (List, error) {
 	i := slices.IndexFunc(listers, func(l lister) bool { return l.def.Name == name })
 	if i < 0 {
 		return List{}, fmt.Errorf("%w: %q", ErrUnknownList, name)
 	}
 	w := &listers[i]
 	switch {
-	case days > w.def.MaxDays && w.def.MaxDays == 0:
+	case o.Days > w.def.MaxDays && w.def.MaxDays == 0:
 		return List{}, fmt.Errorf("%w: days: the %s list is of one day", ErrBadParameter, name)
-	case days > w.def.MaxDays || days < Zero:
-		return List{}, fmt.Errorf("%w: days: %d lies outside 0 to %d", ErrBadParameter, days, w.def.MaxDays)
+	case o.Days > w.def.MaxDays || o.Days < Zero:
+		return List{}, fmt.Errorf("%w: days: %d lies outside 0 to %d", ErrBadParameter, o.Days, w.def.MaxDays)
+	case o.Method != "" && name != ListDiagnose:
+		return List{}, fmt.Errorf("%w: method: only the %s list is by method", ErrBadParameter, ListDiagnose)
+	case o.Method != "" && !slices.Contains(methodsOfDiagnosis, o.Method):
+		return List{}, fmt.Errorf("%w: method: %q is none of %s", ErrBadParameter, o.Method, strings.Join(methodsOfDiagnosis, ", "))
+	case o.Short && name != ListWalk:
+		return List{}, fmt.Errorf("%w: short: only the %s list has a short form", ErrBadParameter, ListWalk)
 	}
-	days = fill(days, w.def.Days)
+	days := fill(o.Days, w.def.Days)
 	k := h.at(on)
 	m := &making{lookup: k, left: map[string]int{}, end: k.on + event.Date(days)}
-	m.list = List{ListDefinition: w.define(), Herd: h.name, On: k.on, Pen: pen, Days: days, Rows: []ListRow{}, LeftOut: []Excluded{}, Notes: []string{}}
+	m.list = List{ListDefinition: w.define(), Herd: h.name, On: k.on, Pen: o.Pen, Days: days, Method: o.Method, Short: o.Short, Rows: []ListRow{}, LeftOut: []Excluded{}, Notes: []string{}}
 	m.penNote()
 	w.make(m)
 	if w.order != nil {
@@ -233,7 +277,7 @@ func (h *Herd) List(name string, on event.Date, pen string, days int) (List, err
 		})
 	}
 	for _, code := range sortedKeys(m.left) {
-		m.list.LeftOut = append(m.list.LeftOut, Excluded{code, leftTexts[code], m.left[code]})
+		m.list.LeftOut = append(m.list.LeftOut, Excluded{code, leftText(code), m.left[code]})
 	}
 	texts := [][]string{w.caution}
 	for i := range m.list.Rows {
@@ -323,6 +367,16 @@ func byDue(_ *making, a, b *ListRow) int { return cmp.Compare(a.DueOn, b.DueOn) 
 
 func byDryOff(_ *making, a, b *ListRow) int { return cmp.Compare(a.DryOffOn, b.DryOffOn) }
 
+// leftShort goes before the code of a row that the short form leaves out.
+const leftShort = "short_"
+
+func leftText(code string) string {
+	if row, ok := strings.CutPrefix(code, leftShort); ok {
+		return "left out of the short form, since a mark means simply no: " + rowWords[row].word
+	}
+	return leftTexts[code]
+}
+
 // leftTexts say why somebody who might be looked for on a list is not on it.
 var leftTexts = map[string]string{
 	ReasonPregnant:       "a sign of heat, but recorded as pregnant",
@@ -348,4 +402,14 @@ var leftTexts = map[string]string{
 	"overdue":            "pregnant for more than 302 days without a calving: on the queries list",
 	"calf":               "heifers too young to be bred",
 	"older":              "findings dated before the days asked for",
+
+	"stopped_not_seen":    "no heat seen, but not to be bred",
+	"open_not_seen":       "no heat seen, but bred before and found open or lost since",
+	"wait_not_known":      "no heat seen, but her calving (a heifer's birth) is not recorded",
+	"past_last_not_seen":  "no heat seen, but past the herd's last day of breeding",
+	"stopped_repeat":      "repeat breeders that are not to be bred again",
+	"bred_before":         "repeat breeders last bred before the days asked for",
+	"lost_before":         "losses before the days asked for",
+	"bred_since_loss":     "bred since the loss",
+	"examined_since_loss": "examined since the loss",
 }

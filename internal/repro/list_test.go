@@ -16,7 +16,7 @@ import (
 
 func list(t failer, h *repro.Herd, name, on, pen string, days int) repro.List {
 	t.Helper()
-	l, err := h.List(name, day(on), pen, days)
+	l, err := h.List(name, day(on), repro.ListOptions{Pen: pen, Days: days})
 	if err != nil {
 		t.Fatalf("list %s: %v", name, err)
 	}
@@ -251,11 +251,11 @@ func TestDiagnoseList(t *testing.T) {
 		{"examined 7 days ago", "2024-04-05", "1:result_unknown", "", 4, cow().palpated("1", "2024-03-29", event.NotInHeat)},
 		{"bred again", "2024-04-20", "", "", 0, cow().bred("1", "2024-04-01")},
 		{"day 59 of pregnancy", "2024-04-29", "", "", 0, cow().pregnant("1", "2024-04-05", 35)},
-		{"day 60 of pregnancy", "2024-04-30", "1:confirm", "", 0, cow().pregnant("1", "2024-04-05", 35)},
-		{"day 75 of pregnancy", "2024-05-15", "1:confirm", "", 0, cow().pregnant("1", "2024-04-05", 35)},
-		{"day 76 of pregnancy", "2024-05-16", "1:confirm_late", "", 0, cow().pregnant("1", "2024-04-05", 35)},
+		{"day 60 of pregnancy", "2024-04-30", "1:confirm", "", 4, cow().pregnant("1", "2024-04-05", 35)},
+		{"day 75 of pregnancy", "2024-05-15", "1:confirm", "", 4, cow().pregnant("1", "2024-04-05", 35)},
+		{"day 76 of pregnancy", "2024-05-16", "1:confirm_late", "", 4, cow().pregnant("1", "2024-04-05", 35)},
 		{"so late that she is to be dried off", "2024-10-20", "", "confirm_missed=1", 0, cow().pregnant("1", "2024-04-05", 35)},
-		{"felt in heat since", "2024-04-20", "1:pregnancy_in_doubt", "", 0, cow().pregnant("1", "2024-04-05", 35).palpated("1", "2024-04-20", event.InHeat)},
+		{"felt in heat since", "2024-04-20", "1:pregnancy_in_doubt", "", 2, cow().pregnant("1", "2024-04-05", 35).palpated("1", "2024-04-20", event.InHeat)},
 		{"confirmed", "2024-05-10", "", "", 0, cow().pregnant("1", "2024-04-05", 35).pregnant("1", "2024-05-01", 61)},
 		{"with a bull, day 27 after", "2024-04-28", "", "", 0, run},
 		{"with a bull, day 28 after", "2024-04-29", "1:result_unknown", "", 3, run},
@@ -317,14 +317,14 @@ func TestQueriesList(t *testing.T) {
 
 func TestListParameters(t *testing.T) {
 	h := constructed(t)
-	if _, err := h.List("hoof", day("2024-06-10"), "", 0); !errors.Is(err, repro.ErrUnknownList) {
+	if _, err := h.List("hoof", day("2024-06-10"), repro.ListOptions{}); !errors.Is(err, repro.ErrUnknownList) {
 		t.Errorf("unknown list: %v", err)
 	}
 	for _, w := range []struct {
 		name string
 		days int
 	}{{repro.ListWalk, 1}, {repro.ListBreed, 2}, {repro.ListCalve, -2}, {repro.ListCalve, 1 << 40}} {
-		if _, err := h.List(w.name, day("2024-06-10"), "", w.days); !errors.Is(err, repro.ErrBadParameter) {
+		if _, err := h.List(w.name, day("2024-06-10"), repro.ListOptions{Days: w.days}); !errors.Is(err, repro.ErrBadParameter) {
 			t.Errorf("%s over %d days: %v", w.name, w.days, err)
 		}
 	}
@@ -437,6 +437,18 @@ func untrue(h *repro.Herd, name string, r *repro.ListRow, v *repro.CowView, days
 		if v.Pregnant != nil || !(from <= 24 && to >= 18 || from <= 48 && to >= 36) {
 			return "no return is expected"
 		}
+	case repro.ListNotSeen:
+		if v.Pregnant != nil || len(v.Services) > 0 && v.Services[len(v.Services)-1].On >= v.CalvedOn && v.CalvedOn != 0 || heat(event.InHeat, days-1) {
+			return "she is bred, or seen in heat"
+		}
+	case repro.ListRepeat:
+		if s := v.Services[len(v.Services)-1]; v.Pregnant != nil || s.Number < 3 || days > 0 && int(on-s.LastOn) > days {
+			return "she is no repeat breeder"
+		}
+	case repro.ListLosses:
+		if x := v.Losses[len(v.Losses)-1]; v.Pregnant != nil || int(on-x.DetectedOn) > days || v.BredOn > x.DetectedOn {
+			return "she has no loss to look at"
+		}
 	case repro.ListCalve:
 		if p := v.Pregnant; p == nil || p.DueOn == 0 || int(p.DueOn-on) > days || *p.DaysPregnant > 302 {
 			return "she is not due"
@@ -477,6 +489,10 @@ func belongs(h *repro.Herd, name string, v *repro.CowView, on event.Date, days i
 		}
 		d := int(on - v.BredOn)
 		return d >= 18 && d <= 24 || d >= 36 && d <= 48
+	case repro.ListRepeat:
+		if s := len(v.Services) - 1; s >= 0 && v.Status.Code == repro.StatusBred && days == 0 {
+			return v.Services[s].Number >= 4
+		}
 	case repro.ListCalve:
 		return v.Pregnant != nil && v.Pregnant.DueOn != 0 && int(v.Pregnant.DueOn-on) <= days && *v.Pregnant.DaysPregnant <= 302
 	case repro.ListDryOff:

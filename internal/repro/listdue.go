@@ -71,6 +71,10 @@ func (m *making) inDoubt(l *life) (ListRow, bool) {
 	for i := len(recs) - 1; i >= 0 && recs[i].on > p.lastSeen; i-- {
 		if r := &recs[i]; r.kind == event.KindPalpation && r.a == inHeat {
 			row := m.row(l, RowInDoubt, r.on, 0, "recorded as pregnant, last found so on %s, and felt in heat by hand on %s%s: a diagnosis decides", p.lastSeen, r.on, felt(r))
+			// Milk and blood stay positive for a while after a loss.
+			if row.Methods = m.dueBy([]DueMethod{{event.Ultrasound, r.on}, {event.ByPalpation, r.on}}); len(row.Methods) == 0 {
+				return ListRow{}, false
+			}
 			row.Examine = []string{"is she pregnant: until a diagnosis finds her open, she is not bred"}
 			row.Caution = []string{cautionHandling, cautionGlove, cautionLaw, cautionNoTreating}
 			row.Seqs = []int64{p.seq, r.seq}
@@ -89,12 +93,7 @@ func (m *making) due(l *life) (ListRow, bool) {
 	if !s.awaits() {
 		return ListRow{}, false
 	}
-	var methods []DueMethod
-	for _, d := range m.methods(lac, s) {
-		if d.From <= m.end {
-			methods = append(methods, d)
-		}
-	}
+	methods := m.dueBy(m.methods(lac, s))
 	if len(methods) == 0 {
 		return ListRow{}, false
 	}
@@ -121,6 +120,16 @@ func (m *making) due(l *life) (ListRow, bool) {
 	return row, true
 }
 
+// methodsOfDiagnosis are the words of a diagnosis, in the order in which they are told.
+var methodsOfDiagnosis = []string{event.Ultrasound, event.Blood, event.Milk, event.ByPalpation}
+
+// dueBy are those methods that tell within the days, of the one asked for.
+func (m *making) dueBy(all []DueMethod) []DueMethod {
+	return slices.DeleteFunc(all, func(d DueMethod) bool {
+		return d.From > m.end || m.list.Method != "" && d.Method != m.list.Method
+	})
+}
+
 // methods are the ways of diagnosing her, each with the day from which it
 // tells, earliest first.
 func (m *making) methods(lac *lactation, s *service) []DueMethod {
@@ -142,6 +151,17 @@ func (m *making) methods(lac *lactation, s *service) []DueMethod {
 	return out
 }
 
+// confirmBy are the ways of the second check: by then every method tells.
+func confirmBy(lac *lactation, from event.Date) []DueMethod {
+	var out []DueMethod
+	for _, method := range methodsOfDiagnosis {
+		if method != event.Milk || !lac.heifer() {
+			out = append(out, DueMethod{method, from})
+		}
+	}
+	return out
+}
+
 // confirm is the second check of a pregnancy.
 func (m *making) confirm(l *life, p *pregnancy) (ListRow, bool) {
 	from, to := p.conceived+confirmFrom, p.conceived+confirmTo
@@ -157,6 +177,10 @@ func (m *making) confirm(l *life, p *pregnancy) (ListRow, bool) {
 		return ListRow{}, false
 	}
 	row := m.row(l, RowConfirm, from, to, "pregnant for %d days, last found so on %s: second check, day %d to %d", m.on-p.conceived, p.lastSeen, confirmFrom, confirmTo)
+	row.Methods = m.dueBy(confirmBy(&l.lactations[p.lactation], from))
+	if len(row.Methods) == 0 {
+		return ListRow{}, false
+	}
 	if m.on > to {
 		row.Code, row.Until = RowConfirmLate, 0
 		row.Text = fmt.Sprintf("pregnant for %d days, last found so on %s: the second check of day %d to %d was missed", m.on-p.conceived, p.lastSeen, confirmFrom, confirmTo)

@@ -43,6 +43,10 @@ func (m *making) walk() {
 			r.Examine = examineTexts
 			r.Caution = []string{cautionHandling, cautionNoTreating}
 		}
+		if m.list.Short && simplyNo(&r) {
+			m.leave(leftShort + r.Code)
+			return
+		}
 		switch r.Status.Code {
 		case StatusBred, StatusPregnant:
 			r.Mark = p.BredMark
@@ -51,6 +55,16 @@ func (m *making) walk() {
 		}
 		m.add(r)
 	})
+}
+
+// simplyNo tells whether a mark of hers says nothing that one would act on or write
+// down: unlike within the waiting period, where it dates the next heat.
+func simplyNo(r *ListRow) bool {
+	switch r.Code {
+	case ReasonPregnant, ReasonStopped, ReasonPastLast, ReasonSameHeat:
+		return r.Verdict == No
+	}
+	return false
 }
 
 // nearCalving tells whether she is so close to her due date that a cow would be dried
