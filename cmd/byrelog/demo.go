@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,8 +27,8 @@ func (p *program) demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "Run the service with three invented herds and a tour",
 		Long: `Start the service on a private Postgres of its own with three invented herds
-(about 180, 600 and 3,000 cows, some years of records up to yesterday), make a
-token, and print a short tour of addresses and commands that work when pasted.
+(about 180, 600 and 3,000 cows, some years of records that end at noon yesterday, in
+the middle of the round), make a token, and print a short tour of addresses and commands that work when pasted.
 
 The herds are made once; a later start finds them. To begin anew, delete the
 data folder, which the tour names.`,
@@ -42,7 +43,7 @@ data folder, which the tour names.`,
 	f.add(cmd)
 	cmd.Flags().Lookup("log-level").DefValue = "warn"
 	f.logLevel = "warn"
-	cmd.Flags().IntVar(&years, "years", 4, "years of records to invent")
+	cmd.Flags().IntVar(&years, "years", 3, "years of records to invent")
 	return cmd
 }
 
@@ -151,7 +152,7 @@ func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *
 		group = group[:0]
 		return nil
 	}
-	for e := range untilMorning(herd.Events(), params.Last) {
+	for e := range untilNoon(herd.Events(), params.Last) {
 		group = append(group, e)
 		if len(group) == cap(group) {
 			if err := flush(); err != nil {
@@ -166,25 +167,100 @@ func (p *program) fill(ctx context.Context, b *book.Book, h *book.Herd, params *
 	return nil
 }
 
-// untilMorning leaves out of a herd's records what comes after the walk of the last
-// day: the pens are read, the work is to come. A correction that is still to come
-// leaves the wrong event standing, so its restatement, which may be of an earlier
-// day, is left out with it.
-func untilMorning(events iter.Seq2[event.Date, *event.Event], last event.Date) iter.Seq[*event.Event] {
+// untilNoon ends a herd's records at noon of the last day, in the middle of the
+// round: some pens are walked, some suspects felt, some cows bred, some of those that
+// the examiner came for examined. What people do at the desk in the evening (calvings,
+// moves, sales, corrections) is not there yet. A correction that is still to come
+// leaves the wrong event standing, so its restatement, which may be of an earlier day,
+// is left out with it.
+func untilNoon(events iter.Seq2[event.Date, *event.Event], last event.Date) iter.Seq[*event.Event] {
 	return func(yield func(*event.Event) bool) {
 		ahead := map[uuid.UUID]bool{} // to be corrected yet
+		pens := map[string]string{}
+		var today []*event.Event
 		for _, e := range events {
 			if v, ok := e.Data.(*event.Void); ok && e.On == last {
 				ahead[v.Event] = true
 			}
-			if e.On == last && e.Kind != event.KindHeat && e.Kind != event.KindWalk || ahead[e.Replaces] {
+			if ahead[e.Replaces] {
 				continue
+			}
+			if e.On == last {
+				today = append(today, e)
+				continue
+			}
+			switch d := e.Data.(type) {
+			case *event.Arrival:
+				pens[e.Animal] = d.Pen
+			case *event.Move:
+				pens[e.Animal] = d.Pen
+			case *event.Renumber:
+				pens[d.To] = pens[e.Animal]
 			}
 			if !yield(e) {
 				return
 			}
 		}
+		for _, e := range morning(today, pens) {
+			if !yield(e) {
+				return
+			}
+		}
 	}
+}
+
+// morning gives of a day's events those until noon; pens are those that the animals
+// stand in.
+func morning(today []*event.Event, pens map[string]string) []*event.Event {
+	of, doubtful := map[event.Kind][]string{}, map[string]bool{} // who it is about, each once; of walks the pens
+	for _, e := range today {
+		who := e.Animal
+		switch d := e.Data.(type) {
+		case *event.Walk:
+			who = d.Pen
+		case *event.Heat:
+			doubtful[who] = d.Verdict == event.Suspect
+		}
+		if !slices.Contains(of[e.Kind], who) {
+			of[e.Kind] = append(of[e.Kind], who)
+		}
+	}
+	first := func(list []string, n int) map[string]bool {
+		m := map[string]bool{}
+		for _, who := range list[:n] {
+			m[who] = true
+		}
+		return m
+	}
+	walked := first(of[event.KindWalk], (2*len(of[event.KindWalk])+2)/3)
+	pick := func(kind event.Kind, wanted func(who string) bool) map[string]bool {
+		var list []string
+		for _, who := range of[kind] {
+			if wanted(who) {
+				list = append(list, who)
+			}
+		}
+		return first(list, len(list)/2)
+	}
+	seen := first(of[event.KindHeat], len(of[event.KindHeat]))
+	felt := pick(event.KindPalpation, func(who string) bool { return walked[pens[who]] && seen[who] })
+	bred := pick(event.KindBreeding, func(who string) bool { return walked[pens[who]] && (felt[who] || !doubtful[who]) })
+	examined := pick(event.KindPregnancyDiagnosis, func(who string) bool { return !seen[who] })
+	return slices.DeleteFunc(today, func(e *event.Event) bool {
+		switch d := e.Data.(type) {
+		case *event.Walk:
+			return !walked[d.Pen]
+		case *event.Heat:
+			return !walked[pens[e.Animal]]
+		case *event.Palpation:
+			return !felt[e.Animal]
+		case *event.Breeding:
+			return !bred[e.Animal]
+		case *event.PregnancyDiagnosis:
+			return !examined[e.Animal]
+		}
+		return true
+	})
 }
 
 // tour prints what to try, with names that exist in the herds at hand.
