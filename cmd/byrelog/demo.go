@@ -27,8 +27,9 @@ func (p *program) demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "Run the service with three invented herds and a tour",
 		Long: `Start the service on a private Postgres of its own with three invented herds
-(about 180, 600 and 3,000 cows, some years of records that end at noon yesterday, in
-the middle of the round), make a token, and print a short tour of addresses and commands that work when pasted.
+(about 180, 600 and 3,000 cows, some years of records that end at the last noon
+in UTC, in the middle of the round), make a token, and print a short tour of
+addresses and commands that work when pasted.
 
 The herds are made once; a later start finds them. To begin anew, delete the
 data folder, which the tour names.`,
@@ -127,7 +128,8 @@ func (p *program) inventedHerd(ctx context.Context, b *book.Book, named *simherd
 	policy := repro.DefaultPolicy()
 	policy.WaitFirst, policy.WaitLater = named.Params.WaitDays, named.Params.WaitDays
 	policy.OpenMark, policy.BredMark = "orange", "blue"
-	first := event.DateOf(now().UTC()) - 1 - event.Date(years*365)
+	// the last day is the latest whose noon is over: nothing lies in the future
+	first := event.DateOf(now().UTC().Add(-12*time.Hour)) - 1 - event.Date(years*365)
 	return h, b.PutPolicy(ctx, h, first, policy, "demo")
 }
 
@@ -269,16 +271,11 @@ func (p *program) tour(ctx context.Context, b *book.Book, base, secret, dir stri
 	if h, err := b.Herd(ctx, "alder-row"); err == nil {
 		_ = b.View(ctx, h, book.AsOf{}, func(v *book.View) error {
 			morning = v.Fold.LastDate()
-			for _, a := range v.Fold.Animals(v.Today) {
-				if a.Status.Code == "bred" {
-					cow = a.Name
-					break
-				}
-			}
+			cow = ordinary(v.Fold, morning)
 			return nil
 		})
 	}
-	to := morning - 1
+	to := settled(morning)
 	from := to - 364
 	r := strings.NewReplacer("{base}", base, "{token}", secret, "{cow}", cow, "{from}", from.String(), "{to}", to.String(), "{day}", morning.String(), "{dir}", filepath.Clean(dir))
 	p.printf("%s", r.Replace(`
@@ -291,27 +288,31 @@ In another terminal, in the folder of the clone:
   export BYRELOG_TOKEN={token}
   export PATH="$PWD/bin:$PATH"
 
-Which cows, this morning? (a page to print; --csv and --json as well)
-
-  byrelog list north-meadow walk --pen p1 --on {day}
-  byrelog list north-meadow examine --on {day}
-  byrelog list north-meadow breed --on {day}
-
-Does the herd get pregnant fast enough? (each figure with its counts and interval)
-
-  byrelog indices alder-row --from {from} --to {to}
-  byrelog indices alder-row --from {from} --to {to} --key pregnancy_risk_21d --rows
-  byrelog summary --from {from} --to {to}
-  byrelog technicians --from {from} --to {to}
-
-One cow: how she stands, and may she be bred today?
+One cow: how does she stand, and may she be bred?
 
   byrelog animal show alder-row {cow}
-  byrelog animal eligible alder-row {cow}
+  byrelog animal eligible alder-row {cow} --on {day}
 
-What in the records wants a question? (nothing is corrected by itself)
+The morning's work, in its order. The records end at noon of {day}, in the middle of
+the round: who is still to be read, examined, bred, diagnosed? (a page to print; --csv
+and --json as well)
+
+  byrelog list north-meadow walk --pen young --on {day}
+  byrelog list north-meadow examine --on {day}
+  byrelog list north-meadow breed --on {day}
+  byrelog list alder-row diagnose --on {day}
+
+Please check these in the records (nothing is corrected by itself):
 
   byrelog findings alder-row --severity serious
+
+Do the herds get pregnant fast enough? (each figure with its counts and interval; the
+year ends so long ago that the outcome of every service is known)
+
+  byrelog summary --from {from} --to {to}
+  byrelog indices alder-row --from {from} --to {to}
+  byrelog indices alder-row --from {from} --to {to} --key pregnancy_risk_21d --rows
+  byrelog technicians --from {from} --to {to}
 
 The records, out and in again (nothing is new the second time) and checked:
 
@@ -327,4 +328,40 @@ The same over HTTP:
 The contract: {base}/docs and {base}/openapi.yaml
 
 `))
+}
+
+// settled is the last day of a period whose figures are not provisional on a day: the
+// services are mature, and so are those of the cows that calved at its end, 200 days
+// on.
+func settled(on event.Date) event.Date { return on - 200 - repro.DefaultMaturity }
+
+// ordinary names a cow to begin with: bred two or three times in her second or third
+// lactation, else any that is bred.
+func ordinary(fold *repro.Herd, on event.Date) string {
+	name := "…"
+	for _, a := range fold.Animals(on) {
+		if a.Status.Code != "bred" || a.DaysInMilk == nil {
+			continue
+		}
+		if name == "…" {
+			name = a.Name
+		}
+		if n := *a.Lactation; n != 2 && n != 3 || on-a.BredOn > 40 {
+			continue
+		}
+		v, ok := fold.Animal(a.Name, on)
+		if !ok {
+			continue
+		}
+		services := 0
+		for _, s := range v.Services {
+			if s.Lactation != nil && *s.Lactation == *a.Lactation {
+				services++
+			}
+		}
+		if services == 2 || services == 3 {
+			return a.Name
+		}
+	}
+	return name
 }

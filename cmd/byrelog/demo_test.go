@@ -61,7 +61,7 @@ func TestMorning(t *testing.T) {
 				}
 				fold.Apply(batch)
 				batch = batch[:0]
-				if r := fold.Refusal(e); r != nil {
+				if r := fold.Refusal(e, repro.Asked{}); r != nil {
 					t.Errorf("%s on %s: %s: %s", named.Herd, last, r.Text, e.Canonical())
 				}
 				if err := e.Validate(last); err != nil || e.At >= "12:00" {
@@ -205,6 +205,15 @@ func TestTour(t *testing.T) {
 		t.Fatalf("the tour names no cow:\n%s", tour)
 	}
 	contains(t, string(out), cow[1]+" of alder-row on ")
+	period := regexp.MustCompile(`indices alder-row (--from \S+ --to \S+)\n`).FindStringSubmatch(tour)
+	if period == nil {
+		t.Fatalf("the tour asks for no indices:\n%s", tour)
+	}
+	for _, h := range []string{"alder-row", "mill-lane", "north-meadow"} {
+		if text := s.call(strings.Fields("indices "+h+" "+period[1]+" --json")...).must(t); strings.Contains(text, `"provisional": true`) || strings.Contains(text, `"provisional":true`) || !strings.Contains(text, `"provisional"`) {
+			t.Errorf("figures of %s are provisional in the tour's period, %s", h, period[1])
+		}
+	}
 }
 
 // The addresses of the tour answer.

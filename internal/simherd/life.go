@@ -524,8 +524,12 @@ func (s *sim) balance() {
 	}
 }
 
-// sellHeifers sells so many of those that are due, the last to calve first.
+// sellHeifers sells so many of those that are due, the last to calve first, and none
+// in the last tenth of her pregnancy, who is not fit for the road (Regulation (EC)
+// 1/2005, annex I, from memory).
 func (s *sim) sellHeifers(due []*animal, surplus int) {
+	const road = 245
+	due = slices.DeleteFunc(due, func(a *animal) bool { return s.today-a.believed > road })
 	slices.SortFunc(due, func(x, y *animal) int {
 		return cmp.Or(cmp.Compare(y.believed, x.believed), cmp.Compare(x.number, y.number))
 	})

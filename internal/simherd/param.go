@@ -94,6 +94,7 @@ type Breeding struct {
 	SexedYoung float64 // share of heifer services with sexed semen
 	BeefFrom   int     // service number of a lactation from which beef semen is used; 0 = never
 	StopAfter  int     // days in milk after which a cow that is not pregnant is stopped
+	StopNumber int     // services of a lactation after which a cow found open is stopped; 0 = never
 	SellAfter  int     // days from the stop to her sale
 	Held       float64 // share of calvings after which she is stopped for a while and treated
 	Bull       Bull
@@ -333,8 +334,8 @@ func Demo() []Named {
 	alder.Conception.ByService = []float64{0.48, 0.45, 0.42}
 	alder.Diagnosis.Every, alder.Diagnosis.After, alder.Diagnosis.Method = 21, 36, event.ByPalpation
 	alder.Leaving.Heifers = true
-	alder.Breeding.StopAfter = 300
-	alder.Reading.FalseObvious = 0.0004
+	alder.Reading.FalseObvious = 0.00045
+	alder.Breeding.StopAfter, alder.Breeding.StopNumber = 300, 7
 	alder.Rearing.BigAt = 0.55 // of mature weight (common practice, no source)
 	alder.Summer = Season{From: 6, To: 9, Conception: 0.92, Signs: 0.95}
 	alder.Pens = penned(1, 1)
@@ -348,6 +349,7 @@ func Demo() []Named {
 	mill.Summer = Season{From: 6, To: 9, Conception: 0.85, Signs: 0.9}
 	mill.Pens = penned(2, 1)
 	mill.Breeding.Bull = Bull{Code: "b-301", Pen: "bull", FromAge: 460, Every: 63, Days: 42, Factor: 1}
+	mill.Breeding.StopNumber = 9
 	mill.Diagnosis.Before = 5
 	mill.Technicians = []Worker{{Code: "t1", Share: 0.45, Factor: 1.05}, {Code: "t2", Share: 0.35, Factor: 1}, {Code: "t3", Share: 0.2, Factor: 0.85}}
 	mill.Noise = Noise{Late: 0.06, LateMax: 14, Doubled: 0.004, Missing: 0.006, Swapped: 0.001, Corrected: 0.004, Noted: 0.02}
@@ -445,6 +447,7 @@ func (p *Params) Check() error {
 	c.shares("Breeding", p.Breeding.Timed, p.Breeding.SexedYoung, p.Breeding.Held)
 	c.must(p.Breeding.Timed == 0 || p.Breeding.TimedAt >= p.WaitDays && p.Breeding.TimedAt > timedLead, "Breeding.TimedAt", "lies in the waiting period")
 	c.count("Breeding.StopAfter", p.Breeding.StopAfter, p.WaitDays+1, 2000)
+	c.count("Breeding.StopNumber", p.Breeding.StopNumber, 0, 100)
 	c.count("Breeding.SellAfter", p.Breeding.SellAfter, 1, 2000)
 	c.shares("Conception", p.Conception.Heifer)
 	c.shares("Conception.ByService", p.Conception.ByService...)

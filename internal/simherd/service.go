@@ -43,7 +43,13 @@ func (s *sim) eligible(a *animal) bool {
 	if a.parity == 0 {
 		return s.today-a.born >= event.Date(s.p.Rearing.BreedAt)
 	}
-	return s.today-a.calved >= event.Date(s.p.WaitDays)
+	return s.today-a.calved >= event.Date(s.p.WaitDays) && !s.tooOften(a)
+}
+
+// tooOften: she is not bred again in this lactation.
+func (s *sim) tooOften(a *animal) bool {
+	n := s.p.Breeding.StopNumber
+	return n > 0 && a.parity > 0 && a.services >= n
 }
 
 // read is what the walker makes of a mark; it tells whether she was served.
@@ -226,7 +232,7 @@ func (s *sim) sire(a *animal, beef bool) *Sire {
 func (s *sim) startRun() {
 	b := &s.p.Breeding.Bull
 	for _, a := range s.present {
-		if a.parity == 0 && a.pen == s.young && !a.known && !a.undiagnosed && !a.leaving && !a.small && s.today-a.born >= event.Date(b.FromAge) {
+		if a.parity == 0 && a.pen == s.young && !a.known && !a.undiagnosed && !a.leaving && !a.small && a.sire != b.Code && s.today-a.born >= event.Date(b.FromAge) {
 			a.run = s.today
 			s.move(a, s.bull)
 			s.plan(s.today+event.Date(b.Days), a, runEnd, 0)
@@ -367,7 +373,7 @@ func (s *sim) disbelieve(a *animal) {
 		if s.today-a.born >= event.Date(s.p.Rearing.GiveUpAt) {
 			s.plan(s.today+1, a, giveUp, 0)
 		}
-	case a.dry || s.today-a.calved >= event.Date(s.p.Breeding.StopAfter):
+	case a.dry || s.today-a.calved >= event.Date(s.p.Breeding.StopAfter) || s.tooOften(a):
 		s.stop(a)
 	}
 	s.place(a)
