@@ -297,10 +297,16 @@ The morning's work, in its order. The records end at noon of {day}, in the middl
 the round: who is still to be read, examined, bred, diagnosed? (a page to print; --csv
 and --json as well)
 
-  byrelog list north-meadow walk --pen young --on {day}
+  byrelog list north-meadow walk --pen young --short --on {day}
   byrelog list north-meadow examine --on {day}
   byrelog list north-meadow breed --on {day}
   byrelog list alder-row diagnose --on {day}
+
+And who is easily forgotten: no heat seen, bred again and again, lost what she carried?
+
+  byrelog list mill-lane not-seen --on {day}
+  byrelog list mill-lane repeat --on {day}
+  byrelog list mill-lane losses --on {day}
 
 Please check these in the records (nothing is corrected by itself):
 

@@ -85,7 +85,7 @@ func TestMorning(t *testing.T) {
 			}
 			lists := map[string]int{}
 			for _, name := range []string{repro.ListWalk, repro.ListExamine, repro.ListBreed, repro.ListDiagnose} {
-				l, err := fold.List(name, last, "", -1)
+				l, err := fold.List(name, last, repro.ListOptions{})
 				if err != nil {
 					t.Fatal(err)
 				}
