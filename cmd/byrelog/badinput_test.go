@@ -235,7 +235,7 @@ func TestRefused(t *testing.T) {
 		{name: "dry run of an empty file", c: stdin(s.call("import", herd, "-", "--dry-run"), ""), want: []string{"nothing was written"}},
 		{name: "append file missing", c: s.call("events", "append", herd, missing), want: []string{missing}},
 		{name: "append of a folder", c: s.call("events", "append", herd, dir), want: []string{"is a folder"}},
-		{name: "append not JSON", c: stdin(s.call("events", "append", herd, "-"), "move 1 to a\n"), want: []string{"line 1", "0 events were appended"}},
+		{name: "append not JSON", c: stdin(s.call("events", "append", herd, "-"), "move 1 to a\n"), want: []string{"line 1", "nothing was written"}},
 		{name: "append of an array", c: stdin(s.call("events", "append", herd, "-"), "[1,2]\n"), want: []string{"line 1"}},
 		{name: "append of a line too long", c: stdin(s.call("events", "append", herd, "-"), `{"note":"`+strings.Repeat("x", 70<<10)+`"}`+"\n"), want: []string{"line 1 has more than"}},
 		{name: "append of an unknown kind", c: stdin(s.call("events", "append", herd, "-"), `{"kind":"party","on":"2026-01-01","animal":"1"}`+"\n"), want: []string{"line 1", "kind"}},

@@ -210,7 +210,7 @@ func TestTour(t *testing.T) {
 		t.Fatalf("the tour asks for no indices:\n%s", tour)
 	}
 	for _, h := range []string{"alder-row", "mill-lane", "north-meadow"} {
-		if text := s.call(strings.Fields("indices "+h+" "+period[1]+" --json")...).must(t); strings.Contains(text, `"provisional": true`) || strings.Contains(text, `"provisional":true`) || !strings.Contains(text, `"provisional"`) {
+		if text := s.call(strings.Fields("indices " + h + " " + period[1] + " --json")...).must(t); strings.Contains(text, `"provisional": true`) || strings.Contains(text, `"provisional":true`) || !strings.Contains(text, `"provisional"`) {
 			t.Errorf("figures of %s are provisional in the tour's period, %s", h, period[1])
 		}
 	}

@@ -3,7 +3,6 @@ package book
 import (
 	"context"
 	"encoding/json"
-
 	"slices"
 	"time"
 

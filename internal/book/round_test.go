@@ -24,6 +24,7 @@ pen p4: not walked
 // herdOfRound has cows in three pens, calved long ago but for two: 0555 is dry and
 // due, and 0077 calved last week. The bulls b-101 and b-104 are known.
 func herdOfRound(t *testing.T) *bundle {
+	t.Helper()
 	x := setup(t)
 	var list []*event.Event
 	add := func(animal string, on event.Date, d event.Data, k event.Kind) {

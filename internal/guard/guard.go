@@ -93,8 +93,9 @@ func Beside(place string, f func()) (wait func()) {
 }
 
 // OnDo has hook called with the name of every place before its work begins, until
-// restore is called. It is for tests: a hook that panics shows what a panic there does.
+// restore is called, which puts back the hook before. It is for tests: a hook that
+// panics shows what a panic there does.
 func OnDo(hook func(place string)) (restore func()) {
-	onDo.Store(&hook)
-	return func() { onDo.Store(nil) }
+	before := onDo.Swap(&hook)
+	return func() { onDo.Store(before) }
 }

@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"bytes"
+	"context"
 	"encoding/hex"
 	"encoding/json"
 	"net/http"
@@ -180,8 +181,9 @@ func (s *Server) pageNow(r *request, q book.Query, wait time.Duration) (*book.Pa
 // awaitNews waits without a connection to the database. A server that stops
 // ends the wait, so that the client is answered and goes elsewhere.
 func (s *Server) awaitNews(r *request, after int64, left time.Duration) error {
-	ctx, cancel := cancelOn(r.ctx, s.stop)
+	ctx, cancel := context.WithCancel(r.ctx)
 	defer cancel()
+	defer context.AfterFunc(s.stopped, cancel)()
 	return s.book.Wait(ctx, r.herd, after, left)
 }
 

@@ -78,7 +78,8 @@ func newMetrics(r *prometheus.Registry) (*metrics, error) {
 		}),
 	}
 	for _, c := range []prometheus.Collector{
-		m.requests, m.seconds, m.inFlight, m.appended, panics{},
+		m.requests, m.seconds, m.inFlight, m.appended,
+		panics{},
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 	} {
 		if err := r.Register(c); err != nil {

@@ -61,7 +61,8 @@ type Server struct {
 	streams chan struct{}
 
 	stopping atomic.Bool
-	stop     chan struct{} // closed when stopping: long polls end
+	stopped  context.Context // ends when stopping, and long polls with it
+	stop     context.CancelFunc
 }
 
 // New makes a server. It fails if the contract and the handlers do not fit.
@@ -90,7 +91,8 @@ func New(b *book.Book, c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, summaries: newMemo(memoBytes), streams: make(chan struct{}, maxStreams), stop: make(chan struct{})}
+	s := &Server{book: b, config: c, log: c.Log, contract: contract, docs: docs, metrics: m, summaries: newMemo(memoBytes), streams: make(chan struct{}, maxStreams)}
+	s.stopped, s.stop = context.WithCancel(context.Background())
 	s.echo = s.router()
 	return s, nil
 }
@@ -123,7 +125,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	case <-ctx.Done():
 	}
 	s.stopping.Store(true)
-	close(s.stop)
+	s.stop()
 	s.pause(failed, orDefault(s.config.Quiet, 3*time.Second))
 	drain, cancel := context.WithTimeout(base, orDefault(s.config.Drain, 20*time.Second))
 	defer cancel()
@@ -292,19 +294,6 @@ func accepts(c echo.Context) []string {
 		return []string{media}
 	}
 	return c.Request().Header[headerAccept]
-}
-
-// cancelOn gives a context that also ends when ch is closed.
-func cancelOn(parent context.Context, ch <-chan struct{}) (context.Context, context.CancelFunc) {
-	ctx, cancel := context.WithCancel(parent)
-	guard.Go("httpapi.cancel", func() error {
-		select {
-		case <-ch:
-		case <-ctx.Done():
-		}
-		return nil
-	}, func(error) { cancel() })
-	return ctx, cancel
 }
 
 func newInstance() string {

@@ -129,7 +129,7 @@ func TestPens(t *testing.T) {
 		t.Fatalf("%+v %+v", rounds, problems)
 	}
 	got := fmt.Sprint(rounds[0].Pens, rounds[1].Pens)
-	want := "[{2 p1 true true {0 false}} {3 p2 false false {0 false}} {5 p 3 true false {0 false}} {6 p4 true false {42 true}} {7 p5 true false {7 true}}] [{10 p7 true false {0 false}}]"
+	want := "[{2 p1 true true {0 false}} {3 p2 false false {0 false}} {5 p 3 true false {0 false}} {6 p4 true false {42 true}} {7 p5 true false {7 true}}] [{10 p7 true false {0 false}}]" //nolint:dupword // as it is printed
 	if got != want {
 		t.Errorf("pens\n got %s\nwant %s", got, want)
 	}

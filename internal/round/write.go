@@ -129,7 +129,7 @@ func (w *writer) alike(column, value string) bool {
 	})
 }
 
-func (w *writer) say(column, value string, close bool) {
+func (w *writer) say(column, value string, joined bool) {
 	values := []string{value}
 	if i, _ := event.ColumnIndex(column); event.Columns()[i].Type == event.EnumSet {
 		values = strings.Fields(value)
@@ -141,7 +141,7 @@ func (w *writer) say(column, value string, close bool) {
 		}
 		switch {
 		case w.Len() == 0:
-		case close:
+		case joined:
 			w.WriteString(" ")
 		default:
 			w.WriteString(", ")

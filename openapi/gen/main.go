@@ -70,7 +70,7 @@ func update(file string) error {
 	if err != nil {
 		return err
 	}
-	return os.WriteFile(file, out, 0o644)
+	return os.WriteFile(file, out, 0o644) //nolint:gosec // the contract beside this program
 }
 
 // replace puts the blocks between their marks.
