@@ -402,7 +402,14 @@ func (s *Server) upOnce(ctx context.Context) (final bool, err error) {
 	}
 	exited := make(chan struct{})
 	// Why it ended stands in its log.
-	guard.Go("localpg.wait", cmd.Wait, func(error) { close(exited) })
+	guard.Go("localpg.wait", cmd.Wait, func(err error) {
+		var broken *guard.Panic
+		if errors.As(err, &broken) { // a server that nobody waits for is not left running
+			_ = cmd.Process.Signal(os.Interrupt)
+			_ = cmd.Wait()
+		}
+		close(exited)
+	})
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for {

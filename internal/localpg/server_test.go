@@ -199,7 +199,7 @@ func TestKillAndRestart(t *testing.T) {
 }
 
 // A panic of who waits for the server fails the start and not the process; the server
-// that runs on alone is found by the next start. Not parallel: the hook is the whole
+// is ended, and the next start is as ever. Not parallel: the hook is the whole
 // process's.
 func TestPanicOfTheWaiter(t *testing.T) { //nolint:paralleltest // see above
 	dir := filepath.Join(folder(t), "pg")
