@@ -2820,6 +2820,15 @@ type Excluded struct {
 	Count  int    `json:"count"`
 }
 
+// FailedHerd defines model for FailedHerd.
+type FailedHerd struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// Detail What to tell whoever runs the service: the number under which its log has the fault.
+	Detail string `json:"detail"`
+}
+
 // FieldChange defines model for FieldChange.
 type FieldChange struct {
 	// Name A column of the event table.
@@ -4745,6 +4754,9 @@ type Visit struct {
 	// Animals The rows of all herds together.
 	Animals int        `json:"animals"`
 	Herds   []WorkList `json:"herds"`
+
+	// Failed The herds whose list could not be made for a fault of the service.
+	Failed []FailedHerd `json:"failed"`
 }
 
 // VoidData defines model for VoidData.
@@ -7049,8 +7061,10 @@ type ClientInterface interface {
 	// records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
 	// examined first. Who might be looked for and is not on the list is counted in `left_out`.
 	//
-	// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
-	// `cursor` do not apply.
+	// As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
+	// a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
+	// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+	// and `cursor` do not apply.
 	//
 	// A list is no advice to treat, and does not say who may examine.
 	//
@@ -7138,8 +7152,11 @@ type ClientInterface interface {
 	// ListVisit A work list of several herds in one call
 	//
 	// As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
-	// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
-	// another; as CSV the herd is the first column. At most 20,000 rows together.
+	// Each herd has its own today, policy and marks. As `text/html` and `text/plain` the herds follow one another;
+	// as CSV the herd is the first column. At most 20,000 rows together.
+	//
+	// A herd whose list the service could not make for a fault of its own does not keep the others from being
+	// answered: it is named in `failed`, and in every form in the header `Byrelog-Failed`.
 	//
 	// Corresponds with GET /v1/lists/{list} (the `ListVisit` operationId).
 	ListVisit(ctx context.Context, list ListParam, params *ListVisitParams, reqEditors ...RequestEditorFn) (*http.Response, error)
@@ -8012,8 +8029,10 @@ func (c *Client) GetLastRequest(ctx context.Context, herd HerdParam, reqEditors 
 // records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
 // examined first. Who might be looked for and is not on the list is counted in `left_out`.
 //
-// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
-// `cursor` do not apply.
+// As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
+// a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
+// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+// and `cursor` do not apply.
 //
 // A list is no advice to treat, and does not say who may examine.
 //
@@ -8191,8 +8210,11 @@ func (c *Client) GetHerdsRejects(ctx context.Context, id ImportIDParam, reqEdito
 // ListVisit A work list of several herds in one call
 //
 // As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
-// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
-// another; as CSV the herd is the first column. At most 20,000 rows together.
+// Each herd has its own today, policy and marks. As `text/html` and `text/plain` the herds follow one another;
+// as CSV the herd is the first column. At most 20,000 rows together.
+//
+// A herd whose list the service could not make for a fault of its own does not keep the others from being
+// answered: it is named in `failed`, and in every form in the header `Byrelog-Failed`.
 //
 // Corresponds with GET /v1/lists/{list} (the `ListVisit` operationId).
 func (c *Client) ListVisit(ctx context.Context, list ListParam, params *ListVisitParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
@@ -13125,8 +13147,10 @@ type ClientWithResponsesInterface interface {
 	// records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
 	// examined first. Who might be looked for and is not on the list is counted in `left_out`.
 	//
-	// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
-	// `cursor` do not apply.
+	// As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
+	// a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
+	// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+	// and `cursor` do not apply.
 	//
 	// A list is no advice to treat, and does not say who may examine.
 	//
@@ -13222,8 +13246,11 @@ type ClientWithResponsesInterface interface {
 	// ListVisitWithResponse A work list of several herds in one call
 	//
 	// As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
-	// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
-	// another; as CSV the herd is the first column. At most 20,000 rows together.
+	// Each herd has its own today, policy and marks. As `text/html` and `text/plain` the herds follow one another;
+	// as CSV the herd is the first column. At most 20,000 rows together.
+	//
+	// A herd whose list the service could not make for a fault of its own does not keep the others from being
+	// answered: it is named in `failed`, and in every form in the header `Byrelog-Failed`.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
@@ -17248,7 +17275,8 @@ func (r GetHerdsRejectsResponse) ContentType() string {
 
 // ListVisitResponse200Headers the declared response headers of an HTTP 200 response for ListVisit
 type ListVisitResponse200Headers struct {
-	CacheControl *string
+	ByrelogFailed *string
+	CacheControl  *string
 }
 
 // ListVisitResponse401Headers the declared response headers of an HTTP 401 response for ListVisit
@@ -18805,8 +18833,10 @@ func (c *ClientWithResponses) GetLastRequestWithResponse(ctx context.Context, he
 // records say is pregnant is never on `breed`; one whose state is not known says so there and is to be
 // examined first. Who might be looked for and is not on the list is counted in `left_out`.
 //
-// As `text/plain` (or with `.txt` behind the path) it is a page to print, 96 columns wide, whole: `limit` and
-// `cursor` do not apply.
+// As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
+// a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
+// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+// and `cursor` do not apply.
 //
 // A list is no advice to treat, and does not say who may examine.
 //
@@ -18956,8 +18986,11 @@ func (c *ClientWithResponses) GetHerdsRejectsWithResponse(ctx context.Context, i
 // ListVisitWithResponse A work list of several herds in one call
 //
 // As the herd's own list, herd by herd, whole: for a veterinarian's round or a technician with several farms.
-// Each herd has its own today, policy and marks. As `text/plain` the pages of one herd follow those of
-// another; as CSV the herd is the first column. At most 20,000 rows together.
+// Each herd has its own today, policy and marks. As `text/html` and `text/plain` the herds follow one another;
+// as CSV the herd is the first column. At most 20,000 rows together.
+//
+// A herd whose list the service could not make for a fault of its own does not keep the others from being
+// answered: it is named in `failed`, and in every form in the header `Byrelog-Failed`.
 //
 // Returns a wrapper object for the known response body format(s).
 //
@@ -23174,6 +23207,13 @@ func ParseListVisitResponse(rsp *http.Response) (*ListVisitResponse, error) {
 	switch {
 	case rsp.StatusCode == 200:
 		var headers ListVisitResponse200Headers
+		if values := rsp.Header.Values("Byrelog-Failed"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Byrelog-Failed", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ByrelogFailed = &value
+		}
 		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {

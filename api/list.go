@@ -52,41 +52,80 @@ func (c *ClientWithResponses) WorkList(ctx context.Context, herd HerdName, list 
 	}
 }
 
-// WorkListText writes a work list to w as the page that the server prints.
+// WorkListText writes a work list to w as text for the screen.
 func (c *ClientWithResponses) WorkListText(ctx context.Context, herd HerdName, list ListName, params GetListParams, w io.Writer) error {
-	return copyText("work list", w, func() (*http.Response, error) {
+	return copyText("work list", "text/plain", w, func() (*http.Response, error) {
 		return c.GetList(ctx, herd, list, &params, accept("text/plain"))
 	})
 }
 
-// VisitText writes a work list of several herds to w as the pages that the
-// server prints.
+// WorkListPage writes a work list to w as a page of HTML to print.
+func (c *ClientWithResponses) WorkListPage(ctx context.Context, herd HerdName, list ListName, params GetListParams, w io.Writer) error {
+	return copyText("work list", "text/html", w, func() (*http.Response, error) {
+		return c.GetList(ctx, herd, list, &params, accept("text/html"))
+	})
+}
+
+// FailedHerdsError tells that the answer about several herds holds nothing of some,
+// for a fault of the service. What was written of the others is whole.
+type FailedHerdsError struct{ Herds []string }
+
+func (e *FailedHerdsError) Error() string {
+	return "nothing of " + strings.Join(e.Herds, ", ") + ", for a fault of the service"
+}
+
+// failedHerds is the error of an answer that leaves herds out.
+func failedHerds(rsp *http.Response) error {
+	if list := rsp.Header.Values("Byrelog-Failed"); len(list) > 0 {
+		return &FailedHerdsError{list}
+	}
+	return nil
+}
+
+// VisitText writes a work list of several herds to w as text for the screen. The error
+// is a [FailedHerdsError] if some could not be listed; so with the two below.
 func (c *ClientWithResponses) VisitText(ctx context.Context, list ListName, params ListVisitParams, w io.Writer) error {
-	return copyText("visit", w, func() (*http.Response, error) {
+	return copyText("visit", "text/plain", w, func() (*http.Response, error) {
 		return c.ListVisit(ctx, list, &params, accept("text/plain"))
 	})
 }
 
-func copyText(op string, w io.Writer, fetch func() (*http.Response, error)) error {
+// VisitPage writes a work list of several herds to w as a page of HTML to print.
+func (c *ClientWithResponses) VisitPage(ctx context.Context, list ListName, params ListVisitParams, w io.Writer) error {
+	return copyText("visit", "text/html", w, func() (*http.Response, error) {
+		return c.ListVisit(ctx, list, &params, accept("text/html"))
+	})
+}
+
+func copyText(op, media string, w io.Writer, fetch func() (*http.Response, error)) error {
 	rsp, err := fetch()
 	if err != nil {
 		return err
 	}
 	defer func() { _ = rsp.Body.Close() }() // read to its end or given up
-	if !gives(rsp, "text/plain") {
+	if !gives(rsp, media) {
 		return errAnswer(op, rsp)
 	}
 	if _, err := io.Copy(w, rsp.Body); err != nil {
 		return fmt.Errorf("%s: %w", op, err)
 	}
-	return nil
+	return failedHerds(rsp)
 }
 
 // VisitCSV writes a work list of several herds to w as CSV.
 func (c *ClientWithResponses) VisitCSV(ctx context.Context, list ListName, params ListVisitParams, w io.Writer) error {
-	return csvPages("visit", w, func(*string) (*http.Response, error) {
-		return c.ListVisit(ctx, list, &params, accept("text/csv"))
+	var failed error
+	err := csvPages("visit", w, func(*string) (*http.Response, error) {
+		rsp, err := c.ListVisit(ctx, list, &params, accept("text/csv"))
+		if err == nil {
+			failed = failedHerds(rsp)
+		}
+		return rsp, err
 	})
+	if err != nil {
+		return err
+	}
+	return failed
 }
 
 // WorkListCSV writes a work list to w as CSV, all pages as one table. The error

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"text/tabwriter"
 
@@ -20,9 +22,10 @@ func (p *program) listCommand() *cobra.Command {
 	var form csvFlags
 	cmd := &cobra.Command{
 		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
-		Long: `Print a work list as a page of 96 columns, to be read on the screen or sent to a
-printer: who is on it and why, since when, what to check first, and the
-cautions that go with it. LIST is one of
+		Long: `Print a work list on the screen: who is on it and why, since when, what to check
+first, and the cautions that go with it. --page writes it as a page for paper,
+landscape on A4 or Letter, each pen on a sheet of its own, with room to write by
+hand. LIST is one of
 
 ` + listHelp() + `
 A list is no advice to treat, and does not say who may examine.`,
@@ -30,7 +33,7 @@ A list is no advice to treat, and does not say who may examine.`,
 			if err := knownList(args[1]); err != nil {
 				return err
 			}
-			if err := form.fits(f.json); err != nil {
+			if err := narrow.fits(&form, f.json); err != nil {
 				return err
 			}
 			c, err := p.client(&f)
@@ -53,6 +56,8 @@ A list is no advice to treat, and does not say who may examine.`,
 					return explain(&f, err)
 				}
 				return p.show(&f, l, nil)
+			case narrow.page != "":
+				return explain(&f, p.paper(narrow.page, func(w io.Writer) error { return c.WorkListPage(cmd.Context(), args[0], list, params, w) }))
 			}
 			return explain(&f, c.WorkListText(cmd.Context(), args[0], list, params, p.out))
 		},
@@ -65,17 +70,45 @@ A list is no advice to treat, and does not say who may examine.`,
 	return cmd
 }
 
-// listFlags narrow a work list, of one herd or of several.
+// listFlags narrow a work list, of one herd or of several, or put it on paper.
 type listFlags struct {
 	days   int
 	method string
 	short  bool
+	page   string
+}
+
+func (f *listFlags) fits(form *csvFlags, json bool) error {
+	if f.page != "" && (form.csv || json) {
+		return usage("--page excludes --csv and --json")
+	}
+	return form.fits(json)
+}
+
+// paper writes a page to print. What some herds failed at does not lose the others'.
+func (p *program) paper(name string, fetch func(io.Writer) error) error {
+	var some *api.FailedHerdsError
+	err := save(name, func(w io.Writer) error {
+		if err := fetch(w); err != nil && !errors.As(err, &some) {
+			return err
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	line(p.out, name+" is written: open it in a browser and print it, landscape, on A4 or Letter.")
+	if some != nil {
+		return some
+	}
+	return nil
 }
 
 func (f *listFlags) add(cmd *cobra.Command) {
 	cmd.Flags().IntVar(&f.days, "days", 0, "how far the list looks ahead or back (default: the list's own)")
 	cmd.Flags().StringVar(&f.method, "method", "", "diagnose: only who is due by ultrasound, palpation, blood or milk")
 	cmd.Flags().BoolVar(&f.short, "short", false, "walk: without those for whom a mark means simply no, such as the plainly pregnant; they are counted")
+	cmd.Flags().StringVar(&f.page, "page", "", "write a page to print into this file (.html)")
 }
 
 func (f *listFlags) params(cmd *cobra.Command) (days *int, short *bool) {

@@ -3,6 +3,8 @@ package main
 import (
 	"encoding/csv"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -10,8 +12,8 @@ import (
 	"byrelog.example/internal/repro"
 )
 
-// Every list of the demo's herd prints on paper, as JSON and as CSV, with the
-// same animals.
+// Every list of the demo's herd prints on the screen, on paper, as JSON and as CSV,
+// with the same animals.
 func TestListCommand(t *testing.T) {
 	t.Parallel()
 	s := demo(t)
@@ -19,9 +21,9 @@ func TestListCommand(t *testing.T) {
 	for _, d := range repro.Lists() {
 		c := args("list", "alder-row", d.Name, "--on", "2026-11-20")
 		page := s.call(c...).must(t)
-		contains(t, page, "alder-row | "+strings.ToUpper(d.Title)+" | Friday 2026-11-20")
+		contains(t, page, "alder-row: "+strings.ToLower(d.Title)+", Friday 2026-11-20")
 		for _, line := range strings.Split(page, "\n") {
-			if len([]rune(line)) > 96 {
+			if len([]rune(line)) > 100 {
 				t.Errorf("%s: a line of %d characters: %s", d.Name, len([]rune(line)), line)
 			}
 		}
@@ -36,8 +38,19 @@ func TestListCommand(t *testing.T) {
 			if records[i+1][2] != r.Animal || records[i+1][6] != r.Text {
 				t.Errorf("%s: %v, in JSON %s: %s", d.Name, records[i+1], r.Animal, r.Text)
 			}
-			if r.Animal != "" && !strings.Contains(page, "[ ] "+r.Animal) {
+			if r.Animal != "" && !strings.Contains(page, "\n"+r.Animal) {
 				t.Errorf("%s: %s is not on the page", d.Name, r.Animal)
+			}
+		}
+		paper := filepath.Join(t.TempDir(), "list.html")
+		contains(t, s.call(append(c, "--page", paper)...).must(t), paper+" is written: ")
+		html, err := os.ReadFile(paper)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range l.Rows {
+			if a := l.Rows[i].Animal; a != "" && !strings.Contains(string(html), `<td class="number">`+a+`</td>`) {
+				t.Errorf("%s: %s is not on paper", d.Name, a)
 			}
 		}
 		file := write(t, t.TempDir(), d.Name+".csv", s.call(append(c, "--csv", "--profile", "spreadsheet", "--delimiter", "tab")...).must(t))
@@ -65,7 +78,7 @@ func TestVisitCommand(t *testing.T) {
 	s := demo(t)
 	c := args("visit", "--herd", "alder-row", "--herd", "mill-lane", "--on", "2026-11-20")
 	page := s.call(c...).must(t)
-	contains(t, page, "alder-row | PREGNANCY DIAGNOSIS", "mill-lane | PREGNANCY DIAGNOSIS")
+	contains(t, page, "alder-row: pregnancy diagnosis, ", "\nmill-lane: pregnancy diagnosis, ")
 	var v api.Visit
 	parse(t, s.call(append(c, "--json")...).must(t), &v)
 	records, err := csv.NewReader(strings.NewReader(s.call(append(c, "--csv")...).must(t))).ReadAll()

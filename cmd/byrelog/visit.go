@@ -1,6 +1,8 @@
 package main
 
 import (
+	"io"
+
 	"github.com/spf13/cobra"
 
 	"byrelog.example/api"
@@ -17,7 +19,9 @@ func (p *program) visitCommand() *cobra.Command {
 		Use: "visit [LIST]", Short: "Print a work list of several herds", Args: cobra.MaximumNArgs(1),
 		Long: `Print a work list of several herds in one call, herd by herd: for a
 veterinarian's round or a technician with several farms. LIST is one of those of
-"byrelog list", by default diagnose. Each herd has its own today and policy.`,
+"byrelog list", by default diagnose. Each herd has its own today and policy.
+--page writes a page for paper. If the service fails at one herd, the others are
+listed all the same, and the exit code is 1.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			list := repro.ListDiagnose
 			if len(args) > 0 {
@@ -26,7 +30,7 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 			if err := knownList(list); err != nil {
 				return err
 			}
-			if err := form.fits(f.json); err != nil {
+			if err := narrow.fits(&form, f.json); err != nil {
 				return err
 			}
 			c, err := p.client(&f)
@@ -54,7 +58,16 @@ veterinarian's round or a technician with several farms. LIST is one of those of
 				if err != nil {
 					return err
 				}
-				return p.show(&f, v, nil)
+				if err := p.show(&f, v, nil); err != nil || len(v.Failed) == 0 {
+					return err
+				}
+				some := &api.FailedHerdsError{}
+				for i := range v.Failed {
+					some.Herds = append(some.Herds, v.Failed[i].Herd)
+				}
+				return some
+			case narrow.page != "":
+				return explain(&f, p.paper(narrow.page, func(w io.Writer) error { return c.VisitPage(cmd.Context(), api.ListName(list), params, w) }))
 			}
 			return explain(&f, c.VisitText(cmd.Context(), api.ListName(list), params, p.out))
 		},

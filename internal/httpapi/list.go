@@ -15,7 +15,7 @@ import (
 	"byrelog.example/internal/sheet"
 )
 
-// getList answers a work list: page by page to programs, whole on paper.
+// getList answers a work list: page by page to programs, whole to people.
 func (s *Server) getList(r *request) (*reply, error) {
 	o, err := r.listOptions()
 	if err != nil {
@@ -29,8 +29,9 @@ func (s *Server) getList(r *request) (*reply, error) {
 		}
 		l.Herd = r.herd.Name
 		a.etag = f.etag
-		if r.give == mediaText {
-			a.raw, err = printed(&l, f.Head.Seq)
+		if r.give == mediaText || r.give == mediaHTML {
+			shown, err := shownList(r.give, []report.Paper{paperOf(&l, f.Head.Seq)})
+			a.raw, a.header = shown.raw, shown.header
 			return err
 		}
 		part, next, err := page(r, f, l.Rows)
@@ -59,13 +60,28 @@ func (r *request) listOptions() (repro.ListOptions, error) {
 	return repro.ListOptions{Pen: r.text("pen"), Days: int(days), Method: r.text("method"), Short: r.text("short") == "true"}, err
 }
 
-func printed(l *repro.List, seq int64) ([]byte, error) {
+func paperOf(l *repro.List, seq int64) report.Paper {
+	return report.Paper{List: l, Options: report.Options{AsOf: fmt.Sprintf("log up to seq %d", seq)}}
+}
+
+// shownList gives lists as people read them: as text one behind the other, or as a page
+// to print.
+func shownList(media string, lists []report.Paper) (*reply, error) {
 	var b bytes.Buffer
-	o := report.Options{AsOf: fmt.Sprintf("log up to seq %d", seq)}
-	if err := report.List(&b, l, o); err != nil {
-		return nil, err
+	a := &reply{media: media}
+	var err error
+	if media == mediaHTML {
+		a.header = http.Header{headerPolicy: {ownStyle}}
+		err = report.Page(&b, lists)
 	}
-	return b.Bytes(), nil
+	for i := 0; media == mediaText && i < len(lists) && err == nil; i++ {
+		if i > 0 {
+			b.WriteString("\n")
+		}
+		err = report.List(&b, lists[i].List, lists[i].Options)
+	}
+	a.raw = b.Bytes()
+	return a, err
 }
 
 // listProblem words what the arithmetic refuses.

@@ -77,16 +77,16 @@ func TestListForms(t *testing.T) {
 		t.Errorf("%s: %s", text.Header.Get("Content-Type"), text.Body)
 	}
 	for i, r := range l.Rows {
-		if records[i+1][2] != r.Animal || records[i+1][5] != r.Code || records[i+1][6] != r.Text || !strings.Contains(sheet, "[ ] "+r.Animal) {
+		if records[i+1][2] != r.Animal || records[i+1][5] != r.Code || records[i+1][6] != r.Text || !strings.Contains(sheet, "\n"+r.Animal+" ") {
 			t.Errorf("%+v\n%v\n%s", r, records[i+1], sheet)
 		}
 	}
 	for _, line := range strings.Split(sheet, "\n") {
-		if len([]rune(line)) > 96 {
+		if len([]rune(line)) > 100 {
 			t.Errorf("a line of %d characters: %s", len([]rune(line)), line)
 		}
 	}
-	if !strings.HasPrefix(sheet, "alder-row | HEAT WALK | Wednesday 2026-11-25 | all pens") || !strings.Contains(sheet, "open cows are marked yellow") || !strings.Contains(sheet, "\n! ") {
+	if !strings.HasPrefix(sheet, "alder-row: heat walk, Wednesday 2026-11-25, all pens\n") || !strings.Contains(sheet, "open cows are marked yellow") || !strings.Contains(sheet, "\nCaution: ") {
 		t.Errorf("title, marks or cautions are missing:\n%s", sheet)
 	}
 	// Page by page it is the same list.

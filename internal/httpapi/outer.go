@@ -130,7 +130,7 @@ func (s *Server) answerError(c echo.Context, err error, instance string) error {
 	}
 	p := problemOf(err)
 	if p.code == codeInternal {
-		p.detail = "a fault of the service: whoever runs it finds it in the log under the number " + instance
+		p.detail = faultUnder(instance)
 	}
 	if sent := writeProblem(c, p, instance); sent != nil {
 		return sent
@@ -139,6 +139,11 @@ func (s *Server) answerError(c echo.Context, err error, instance string) error {
 		return err
 	}
 	return nil
+}
+
+// faultUnder is what a client is told of a fault of ours.
+func faultUnder(instance string) string {
+	return "a fault of the service: whoever runs it finds it in the log under the number " + instance
 }
 
 // account writes the access record and counts the request. Bodies, tokens and

@@ -23,6 +23,7 @@ import (
 	"testing"
 	"time"
 
+	"byrelog.example/api"
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/guard"
 	"byrelog.example/internal/httpapi"
@@ -103,12 +104,16 @@ events: [{kind: dry_off}]
 	}
 	atOnce := func() bool { return true }
 	kept := func() bool { // the snapshot of the herd big
-		seen := false
-		defer guard.OnDo(func(place string) { seen = seen || place == "repro.unpack" })()
+		var seen atomic.Bool
+		defer guard.OnDo(func(place string) {
+			if place == "repro.unpack" {
+				seen.Store(true)
+			}
+		})()
 		if err := cold("big", atOnce); err != nil {
 			t.Fatal(err)
 		}
-		return seen
+		return seen.Load()
 	}
 	if err := errors.Join(cold("big", kept), appendOne(nil)(), appendOne(nil)()); err != nil { // so that a snapshot is kept, and heads are known
 		t.Fatal(err)
@@ -221,6 +226,44 @@ events: [{kind: dry_off}]
 		if name := elsewhere[place]; driven == (name != "") || name != "" && !slices.Contains(tests, name) {
 			t.Errorf("%s: it is broken by no test, or by two (here: %v, elsewhere: %q)", place, driven, name)
 		}
+	}
+}
+
+// What panics at one herd of a visit leaves the other herds' lists, and names the herd.
+// Not parallel: the hook is the whole process's.
+func TestVisitWithoutOneHerd(t *testing.T) { //nolint:paralleltest // see above
+	s := httpapitest.Start(t, httpapitest.Options{Now: ticking()})
+	seedHerd(t, s, "alder-row")
+	seedHerd(t, s, "mill-lane")
+	for _, form := range []string{"", ".txt", ".html", ".csv"} {
+		var once atomic.Bool
+		restore := guard.OnDo(func(place string) {
+			if place == "httpapi.herd" && once.CompareAndSwap(false, true) {
+				panic("broken by the test")
+			}
+		})
+		rsp := get(s, "/v1/lists/walk%s", form).Want(http.StatusOK)
+		restore()
+		failed := rsp.Header.Values("Byrelog-Failed")
+		body := string(rsp.Body)
+		if len(failed) != 1 || strings.Contains(body, "broken by the test") {
+			t.Fatalf("walk%s: failed %q: %s", form, failed, body)
+		}
+		there := map[string]string{"alder-row": "mill-lane", "mill-lane": "alder-row"}[failed[0]]
+		if form != "" {
+			if strings.Contains(body, failed[0]) || !strings.Contains(body, there) {
+				t.Errorf("walk%s without %s:\n%s", form, failed[0], body)
+			}
+			continue
+		}
+		var v api.Visit
+		rsp.JSON(&v)
+		if len(v.Herds) != 1 || v.Herds[0].Herd != there || len(v.Failed) != 1 || v.Failed[0].Herd != failed[0] || !strings.Contains(v.Failed[0].Detail, "under the number urn:uuid:") {
+			t.Errorf("%+v", v)
+		}
+	}
+	if rsp := get(s, "/v1/lists/walk").Want(http.StatusOK); rsp.Header.Get("Byrelog-Failed") != "" {
+		t.Error("a herd fails that nobody breaks")
 	}
 }
 

@@ -253,18 +253,19 @@ func extend(c echo.Context, op *operation) {
 }
 
 var (
-	csvPath = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.csv$`)
-	txtPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.txt$`)
+	csvPath  = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.csv$`)
+	txtPath  = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.txt$`)
+	htmlPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.html$`)
 )
 
 var suffixes = []struct {
 	suffix string
 	path   *regexp.Regexp
 	media  string
-}{{".csv", csvPath, mediaCSV}, {".txt", txtPath, mediaText}}
+}{{".csv", csvPath, mediaCSV}, {".txt", txtPath, mediaText}, {".html", htmlPath, mediaHTML}}
 
 // mediaSuffix lets a link ask for a media type: the path of a list with .csv,
-// or of a work list with .txt, behind it.
+// or of a work list with .txt or .html, behind it.
 func mediaSuffix(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		u := c.Request().URL

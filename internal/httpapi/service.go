@@ -48,6 +48,12 @@ func (s *Server) getContract(r *request) (*reply, error) {
 	return &reply{raw: openapi.YAML, media: mediaYAML, etag: etag, header: http.Header{"Cache-Control": {"public, no-cache"}}}, nil
 }
 
+// ownStyle is the policy of a page that has a style sheet inside it and nothing else.
+const (
+	headerPolicy = "Content-Security-Policy"
+	ownStyle     = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+)
+
 func (s *Server) getDocs(r *request) (*reply, error) {
 	etag := r.etagOf(string(s.docs))
 	if err := r.unless(etag); err != nil {
@@ -55,7 +61,6 @@ func (s *Server) getDocs(r *request) (*reply, error) {
 	}
 	return &reply{raw: s.docs, media: mediaHTML, etag: etag, header: http.Header{
 		"Cache-Control": {"public, no-cache"},
-		// The page has a style sheet inside it and nothing else.
-		"Content-Security-Policy": {"default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"},
+		headerPolicy:    {ownStyle},
 	}}, nil
 }

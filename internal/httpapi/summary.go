@@ -85,9 +85,9 @@ func (s *Server) getSummary(r *request) (*reply, error) {
 }
 
 // perHerd asks every herd, some at a time; the answers stand in the herds'
-// order.
-func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, error) {
-	answers, failed := make([]T, len(herds)), make([]error, len(herds))
+// order, beside what kept one from being answered.
+func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) (answers []T, failed []error) {
+	answers, failed = make([]T, len(herds)), make([]error, len(herds))
 	slots := make(chan struct{}, summaryHerds)
 	var wg sync.WaitGroup
 	for i := range herds {
@@ -103,12 +103,7 @@ func perHerd[T any](herds []book.Herd, ask func(h *book.Herd) (T, error)) ([]T, 
 		})
 	}
 	wg.Wait()
-	for _, err := range failed {
-		if err != nil {
-			return nil, err
-		}
-	}
-	return answers, nil
+	return answers, failed
 }
 
 func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definition, view viewer) ([]portion, error) {
@@ -116,7 +111,9 @@ func (s *Server) portions(r *request, herds []book.Herd, list []*repro.Definitio
 	if len(herds) == 1 {
 		processors = 2
 	}
-	return perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list, view, processors) })
+	// A figure over some of the herds would be another figure: one that fails, fails all.
+	answers, failed := perHerd(herds, func(h *book.Herd) (portion, error) { return s.portionOf(r, h, list, view, processors) })
+	return answers, firstError(failed...)
 }
 
 // summaryOf finds the herds asked for; one that may not be read is answered as

@@ -1,11 +1,15 @@
 package httpapi
 
 import (
+	"errors"
+	"log/slog"
 	"net/http"
 
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/guard"
+	"byrelog.example/internal/report"
 	"byrelog.example/internal/repro"
 	"byrelog.example/internal/sheet"
 )
@@ -31,7 +35,8 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 		return nil, err
 	}
 	view := viewerOf(s.book, len(herds))
-	lists, err := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, o, view) })
+	answers, failed := perHerd(herds, func(h *book.Herd) (visited, error) { return s.visitedHerd(r, h, o, view) })
+	lists, broken, err := s.whole(r, herds, answers, failed)
 	if err != nil {
 		return nil, err
 	}
@@ -42,19 +47,60 @@ func (s *Server) listVisit(r *request) (*reply, error) {
 	if rows > visitRows {
 		return nil, refuse(http.StatusBadRequest, "too-many-rows", "the lists of these herds have %d rows, more than %d; name fewer herds", rows, visitRows)
 	}
+	a, err := visitReply(r, lists, rows, broken)
+	if err == nil && len(broken) > 0 {
+		if a.header == nil {
+			a.header = http.Header{}
+		}
+		for i := range broken {
+			a.header.Add(headerFailed, broken[i].Herd)
+		}
+	}
+	return a, err
+}
+
+// headerFailed names the herds that a visit does not hold.
+const headerFailed = "Byrelog-Failed"
+
+func visitReply(r *request, lists []visited, rows int, broken []api.FailedHerd) (*reply, error) {
 	switch r.give {
-	case mediaText:
-		return visitText(lists)
+	case mediaText, mediaHTML:
+		papers := make([]report.Paper, len(lists))
+		for i := range lists {
+			papers[i] = paperOf(&lists[i].list, lists[i].asOf.Seq)
+		}
+		return shownList(r.give, papers)
 	case mediaCSV:
 		return &reply{csv: &csvReply{table: visitTableOf(r.param("list")), rows: func(w *sheet.TableWriter) error { return visitCSV(w, lists) }}}, nil
 	}
-	out := &api.Visit{List: api.ListName(r.param("list")), Animals: rows, Herds: make([]api.WorkList, len(lists))}
+	out := &api.Visit{List: api.ListName(r.param("list")), Animals: rows, Herds: make([]api.WorkList, len(lists)), Failed: broken}
 	for i := range lists {
 		l := wireList(&lists[i].list, lists[i].list.Rows)
 		l.AsOf = lists[i].asOf
 		out.Herds[i] = *l
 	}
 	return &reply{json: out}, nil
+}
+
+// whole parts the lists that were made from the herds at which the service panicked:
+// what is wrong with one herd's records or with our reading of them does not keep the
+// others' cows from being visited. Every other failure is about the request.
+func (s *Server) whole(r *request, herds []book.Herd, answers []visited, failed []error) ([]visited, []api.FailedHerd, error) {
+	lists, broken := make([]visited, 0, len(answers)), []api.FailedHerd{}
+	for i, err := range failed {
+		var p *guard.Panic
+		switch {
+		case err == nil:
+			lists = append(lists, answers[i])
+		case errors.As(err, &p):
+			instance := "urn:uuid:" + newInstance()
+			s.log.ErrorContext(r.ctx, "a herd's list was not made", slog.String("herd", herds[i].Name), slog.String("instance", instance), slog.Any("error", err))
+			broken = append(broken, api.FailedHerd{Herd: herds[i].Name, Detail: faultUnder(instance)})
+		default:
+			return nil, nil, err
+		}
+	}
+	return lists, broken, nil
 }
 
 func (s *Server) visitedHerd(r *request, h *book.Herd, o repro.ListOptions, view viewer) (visited, error) {
@@ -69,22 +115,6 @@ func (s *Server) visitedHerd(r *request, h *book.Herd, o repro.ListOptions, view
 		return nil
 	})
 	return out, err
-}
-
-// visitText puts the pages of each herd behind those of the one before.
-func visitText(lists []visited) (*reply, error) {
-	a := &reply{raw: []byte{}}
-	for i := range lists {
-		b, err := printed(&lists[i].list, lists[i].asOf.Seq)
-		if err != nil {
-			return nil, err
-		}
-		if i > 0 {
-			a.raw = append(a.raw, '\f')
-		}
-		a.raw = append(a.raw, b...)
-	}
-	return a, nil
 }
 
 func visitCSV(w *sheet.TableWriter, lists []visited) error {

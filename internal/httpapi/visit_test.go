@@ -45,7 +45,7 @@ func TestVisit(t *testing.T) {
 		if v.Animals != rows || len(records) != rows+1 {
 			t.Errorf("%s: %d animals, %d records, want %d", list, v.Animals, len(records), rows)
 		}
-		if got := string(get(s, "/v1/lists/%s.txt?%s", name, query).Want(http.StatusOK).Body); got != strings.Join(pages, "\f") {
+		if got := string(get(s, "/v1/lists/%s.txt?%s", name, query).Want(http.StatusOK).Body); got != strings.Join(pages, "\n") {
 			t.Errorf("%s: pages\n%s", list, got)
 		}
 	}

@@ -202,7 +202,7 @@ var listers = []lister{
 	{
 		def: ListDefinition{
 			Name: ListQueries, Title: "Questions about the records",
-			Text: "What in the records does not fit, to be looked up or asked about. Nothing is corrected by itself.",
+			Text: "What in the records does not fit, to be looked up or asked about; mere notes are counted. Nothing is corrected by itself.",
 			Days: 30, MaxDays: maxListDays, DaysAre: "days back from which findings are dated, 0 for all",
 			Sources: []string{"each finding names its own"},
 		},
@@ -401,6 +401,7 @@ var leftTexts = map[string]string{
 	"conception_undated": "pregnant, but the date of conception is not known, so that the due date is not either",
 	"overdue":            "pregnant for more than 302 days without a calving: on the queries list",
 	"calf":               "heifers too young to be bred",
+	"note":               "notes, of which nothing need be wrong",
 	"older":              "findings dated before the days asked for",
 
 	"stopped_not_seen":    "no heat seen, but not to be bred",

@@ -320,6 +320,10 @@ func (m *making) queries() {
 }
 
 func (m *making) addFinding(l *life, f Finding) {
+	if f.Severity == SeverityNote { // nobody has to do anything about it
+		m.leave("note")
+		return
+	}
 	if m.list.Days > 0 && f.On < m.on-event.Date(m.list.Days) {
 		m.leave("older")
 		return
