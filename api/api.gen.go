@@ -1740,6 +1740,69 @@ func (e GetListParamsDelimiter) Valid() bool {
 	}
 }
 
+// Defines values for GetListFormParamsMethod.
+const (
+	GetListFormParamsMethodBlood      GetListFormParamsMethod = "blood"
+	GetListFormParamsMethodMilk       GetListFormParamsMethod = "milk"
+	GetListFormParamsMethodPalpation  GetListFormParamsMethod = "palpation"
+	GetListFormParamsMethodUltrasound GetListFormParamsMethod = "ultrasound"
+)
+
+// Valid indicates whether the value is a known member of the GetListFormParamsMethod enum.
+func (e GetListFormParamsMethod) Valid() bool {
+	switch e {
+	case GetListFormParamsMethodBlood:
+		return true
+	case GetListFormParamsMethodMilk:
+		return true
+	case GetListFormParamsMethodPalpation:
+		return true
+	case GetListFormParamsMethodUltrasound:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetListFormParamsProfile.
+const (
+	GetListFormParamsProfileInterchange GetListFormParamsProfile = "interchange"
+	GetListFormParamsProfileSpreadsheet GetListFormParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the GetListFormParamsProfile enum.
+func (e GetListFormParamsProfile) Valid() bool {
+	switch e {
+	case GetListFormParamsProfileInterchange:
+		return true
+	case GetListFormParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetListFormParamsDelimiter.
+const (
+	GetListFormParamsDelimiterComma     GetListFormParamsDelimiter = "comma"
+	GetListFormParamsDelimiterSemicolon GetListFormParamsDelimiter = "semicolon"
+	GetListFormParamsDelimiterTab       GetListFormParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the GetListFormParamsDelimiter enum.
+func (e GetListFormParamsDelimiter) Valid() bool {
+	switch e {
+	case GetListFormParamsDelimiterComma:
+		return true
+	case GetListFormParamsDelimiterSemicolon:
+		return true
+	case GetListFormParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ListVisitParamsMethod.
 const (
 	ListVisitParamsMethodBlood      ListVisitParamsMethod = "blood"
@@ -5629,6 +5692,43 @@ type GetListParamsProfile string
 // GetListParamsDelimiter defines parameters for GetList.
 type GetListParamsDelimiter string
 
+// GetListFormParams defines parameters for GetListForm.
+type GetListFormParams struct {
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// Pen Only animals that stand in this pen on the day.
+	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
+
+	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
+	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `queries` 30, with 0 for all). `walk` takes none.
+	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
+
+	// Method `diagnose` only: only who is due by this method. Other lists refuse it.
+	Method *GetListFormParamsMethod `form:"method,omitempty" json:"method,omitempty"`
+
+	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
+	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *GetListFormParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *GetListFormParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+}
+
+// GetListFormParamsMethod defines parameters for GetListForm.
+type GetListFormParamsMethod string
+
+// GetListFormParamsProfile defines parameters for GetListForm.
+type GetListFormParamsProfile string
+
+// GetListFormParamsDelimiter defines parameters for GetListForm.
+type GetListFormParamsDelimiter string
+
 // RecordRoundParams defines parameters for RecordRound.
 type RecordRoundParams struct {
 	// DryRun Say what would be recorded, and record nothing.
@@ -7071,6 +7171,21 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
 	GetList(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// GetListForm A work list as a form to fill in
+	//
+	// A CSV file with a row for each animal of the list `diagnose` or `examine`, the cells of its result still blank.
+	// Filled in with any program, whole or in part, it comes back by an import as it is: a row in which all of
+	// these cells are blank is skipped and counted, and the same file twice adds nothing. `diagnose` asks
+	// for `result` (`pregnant`, `open`, `unsure`), `days_pregnant`, `fetuses`, `by` and `note`, and without `method`
+	// for that too; `examine` for `verdict`, `tone`, `mucus`, `by` and `note`.
+	//
+	// The column `fill_in` says for each row which number it is about and which cells are meant: a row whose number
+	// a program changed (`388` for `0388`) is refused. Columns that begin with `about_` are to be read by whoever
+	// fills the form in, and are not imported.
+	//
+	// Corresponds with GET /v1/herds/{herd}/lists/{list}/form (the `GetListForm` operationId).
+	GetListForm(ctx context.Context, herd HerdParam, list ListParam, params *GetListFormParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ListPolicies The herd's policies, each with the date from which it holds
 	//
 	// Days before the first one follow it too. A herd without any has the default policy, which is then listed with `from` null.
@@ -8039,6 +8154,31 @@ func (c *Client) GetLastRequest(ctx context.Context, herd HerdParam, reqEditors 
 // Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
 func (c *Client) GetList(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewGetListRequest(c.Server, herd, list, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetListForm A work list as a form to fill in
+//
+// A CSV file with a row for each animal of the list `diagnose` or `examine`, the cells of its result still blank.
+// Filled in with any program, whole or in part, it comes back by an import as it is: a row in which all of
+// these cells are blank is skipped and counted, and the same file twice adds nothing. `diagnose` asks
+// for `result` (`pregnant`, `open`, `unsure`), `days_pregnant`, `fetuses`, `by` and `note`, and without `method`
+// for that too; `examine` for `verdict`, `tone`, `mucus`, `by` and `note`.
+//
+// The column `fill_in` says for each row which number it is about and which cells are meant: a row whose number
+// a program changed (`388` for `0388`) is refused. Columns that begin with `about_` are to be read by whoever
+// fills the form in, and are not imported.
+//
+// Corresponds with GET /v1/herds/{herd}/lists/{list}/form (the `GetListForm` operationId).
+func (c *Client) GetListForm(ctx context.Context, herd HerdParam, list ListParam, params *GetListFormParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetListFormRequest(c.Server, herd, list, params)
 	if err != nil {
 		return nil, err
 	}
@@ -11501,6 +11641,146 @@ func NewGetListRequest(server string, herd HerdParam, list ListParam, params *Ge
 	return req, nil
 }
 
+// NewGetListFormRequest constructs an http.Request for the GetListForm method
+func NewGetListFormRequest(server string, herd HerdParam, list ListParam, params *GetListFormParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "list", list, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/lists/%s/form", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Pen != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "pen", *params.Pen, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Days != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "days", *params.Days, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Method != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "method", *params.Method, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
 // NewListPoliciesRequest constructs an http.Request for the ListPolicies method
 func NewListPoliciesRequest(server string, herd HerdParam) (*http.Request, error) {
 	var err error
@@ -13158,6 +13438,23 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with GET /v1/herds/{herd}/lists/{list} (the `GetList` operationId).
 	GetListWithResponse(ctx context.Context, herd HerdParam, list ListParam, params *GetListParams, reqEditors ...RequestEditorFn) (*GetListResponse, error)
+
+	// GetListFormWithResponse A work list as a form to fill in
+	//
+	// A CSV file with a row for each animal of the list `diagnose` or `examine`, the cells of its result still blank.
+	// Filled in with any program, whole or in part, it comes back by an import as it is: a row in which all of
+	// these cells are blank is skipped and counted, and the same file twice adds nothing. `diagnose` asks
+	// for `result` (`pregnant`, `open`, `unsure`), `days_pregnant`, `fetuses`, `by` and `note`, and without `method`
+	// for that too; `examine` for `verdict`, `tone`, `mucus`, `by` and `note`.
+	//
+	// The column `fill_in` says for each row which number it is about and which cells are meant: a row whose number
+	// a program changed (`388` for `0388`) is refused. Columns that begin with `about_` are to be read by whoever
+	// fills the form in, and are not imported.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/lists/{list}/form (the `GetListForm` operationId).
+	GetListFormWithResponse(ctx context.Context, herd HerdParam, list ListParam, params *GetListFormParams, reqEditors ...RequestEditorFn) (*GetListFormResponse, error)
 
 	// ListPoliciesWithResponse The herd's policies, each with the date from which it holds
 	//
@@ -16649,6 +16946,82 @@ func (r GetListResponse) ContentType() string {
 	return ""
 }
 
+// GetListFormResponse200Headers the declared response headers of an HTTP 200 response for GetListForm
+type GetListFormResponse200Headers struct {
+	CacheControl *string
+}
+
+// GetListFormResponse401Headers the declared response headers of an HTTP 401 response for GetListForm
+type GetListFormResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type GetListFormResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetListFormResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *GetListFormResponse401Headers
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r GetListFormResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r GetListFormResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r GetListFormResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r GetListFormResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r GetListFormResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetListFormResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetListFormResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetListFormResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // ListPoliciesResponse401Headers the declared response headers of an HTTP 401 response for ListPolicies
 type ListPoliciesResponse401Headers struct {
 	WWWAuthenticate *string
@@ -18849,6 +19222,29 @@ func (c *ClientWithResponses) GetListWithResponse(ctx context.Context, herd Herd
 		return nil, err
 	}
 	return ParseGetListResponse(rsp)
+}
+
+// GetListFormWithResponse A work list as a form to fill in
+//
+// A CSV file with a row for each animal of the list `diagnose` or `examine`, the cells of its result still blank.
+// Filled in with any program, whole or in part, it comes back by an import as it is: a row in which all of
+// these cells are blank is skipped and counted, and the same file twice adds nothing. `diagnose` asks
+// for `result` (`pregnant`, `open`, `unsure`), `days_pregnant`, `fetuses`, `by` and `note`, and without `method`
+// for that too; `examine` for `verdict`, `tone`, `mucus`, `by` and `note`.
+//
+// The column `fill_in` says for each row which number it is about and which cells are meant: a row whose number
+// a program changed (`388` for `0388`) is refused. Columns that begin with `about_` are to be read by whoever
+// fills the form in, and are not imported.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/lists/{list}/form (the `GetListForm` operationId).
+func (c *ClientWithResponses) GetListFormWithResponse(ctx context.Context, herd HerdParam, list ListParam, params *GetListFormParams, reqEditors ...RequestEditorFn) (*GetListFormResponse, error) {
+	rsp, err := c.GetListForm(ctx, herd, list, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetListFormResponse(rsp)
 }
 
 // ListPoliciesWithResponse The herd's policies, each with the date from which it holds
@@ -22534,6 +22930,76 @@ func ParseGetListResponse(rsp *http.Response) (*GetListResponse, error) {
 		response.Headers304 = &headers
 	case rsp.StatusCode == 401:
 		var headers GetListResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetListFormResponse parses an HTTP response from a GetListFormWithResponse call
+func ParseGetListFormResponse(rsp *http.Response) (*GetListFormResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetListFormResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetListFormResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers GetListFormResponse401Headers
 		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {

@@ -66,6 +66,12 @@ func (c *ClientWithResponses) WorkListPage(ctx context.Context, herd HerdName, l
 	})
 }
 
+// WorkListForm writes a work list to w as a form to fill in, which comes back by an
+// import.
+func (c *ClientWithResponses) WorkListForm(ctx context.Context, herd HerdName, list ListName, params GetListFormParams, w io.Writer) error {
+	return copyText("form", "text/csv", w, func() (*http.Response, error) { return c.GetListForm(ctx, herd, list, &params) })
+}
+
 // FailedHerdsError tells that the answer about several herds holds nothing of some,
 // for a fault of the service. What was written of the others is whole.
 type FailedHerdsError struct{ Herds []string }

@@ -20,18 +20,27 @@ func (p *program) listCommand() *cobra.Command {
 	var pen string
 	var narrow listFlags
 	var form csvFlags
+	var fillIn string
 	cmd := &cobra.Command{
 		Use: "list HERD LIST", Short: "Print a work list of the day", Args: cobra.ExactArgs(2),
 		Long: `Print a work list on the screen: who is on it and why, since when, what to check
 first, and the cautions that go with it. --page writes it as a page for paper,
 landscape on A4 or Letter, each pen on a sheet of its own, with room to write by
-hand. LIST is one of
+hand. --form writes the list diagnose or examine as a CSV file with blank cells for
+what is found; filled in with any program, whole or in part, it comes back by
+byrelog import as it is. LIST is one of
 
 ` + listHelp() + `
 A list is no advice to treat, and does not say who may examine.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := knownList(args[1]); err != nil {
 				return err
+			}
+			if fillIn != "" {
+				if form.csv || f.json || narrow.page != "" || narrow.short {
+					return usage("--form excludes --csv, --json, --page and --short")
+				}
+				return p.listForm(cmd, &f, args, &at, pen, &narrow, &form, fillIn)
 			}
 			if err := narrow.fits(&form, f.json); err != nil {
 				return err
@@ -67,7 +76,30 @@ A list is no advice to treat, and does not say who may examine.`,
 	cmd.Flags().StringVar(&pen, "pen", "", "only animals of this pen")
 	narrow.add(cmd)
 	form.addTable(cmd)
+	cmd.Flags().StringVar(&fillIn, "form", "", "diagnose, examine: write a form to fill in into this file (.csv); --profile spreadsheet for a spreadsheet program")
 	return cmd
+}
+
+func (p *program) listForm(cmd *cobra.Command, f *clientFlags, args []string, at *momentFlags, pen string, narrow *listFlags, form *csvFlags, name string) error {
+	if err := form.check(); err != nil {
+		return err
+	}
+	c, err := p.client(f)
+	if err != nil {
+		return err
+	}
+	params := api.GetListFormParams{
+		On: at.on.param(), Pen: given(pen), AsOf: given(at.asOf), Method: chosen[api.GetListFormParamsMethod](narrow.method),
+		Profile: chosen[api.GetListFormParamsProfile](form.profile), Delimiter: chosen[api.GetListFormParamsDelimiter](form.delimiter),
+	}
+	params.Days, _ = narrow.params(cmd)
+	if err := save(name, func(w io.Writer) error {
+		return c.WorkListForm(cmd.Context(), args[0], api.ListName(args[1]), params, w)
+	}); err != nil {
+		return explain(f, err)
+	}
+	line(p.out, name+" is written: fill it in, then byrelog import "+args[0]+" "+name)
+	return nil
 }
 
 // listFlags narrow a work list, of one herd or of several, or put it on paper.

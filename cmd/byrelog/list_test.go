@@ -73,6 +73,26 @@ func TestListCommand(t *testing.T) {
 	}
 }
 
+// A list goes to the clinic as a form and comes back by import.
+func TestListForm(t *testing.T) {
+	t.Parallel()
+	s := demo(t)
+	file := filepath.Join(t.TempDir(), "form.csv")
+	contains(t, s.call("list", "mill-lane", "diagnose", "--on", "2026-11-20", "--method", "ultrasound", "--form", file).must(t), "fill it in, then byrelog import mill-lane "+file)
+	form, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSpace(string(form)), "\r\n")
+	filled := strings.Replace(lines[1], ",ultrasound,,", ",ultrasound,open,", 1)
+	write(t, filepath.Dir(file), filepath.Base(file), strings.Replace(string(form), lines[1], filled, 1))
+	var r api.ImportReport
+	parse(t, s.call("import", "mill-lane", file, "--dry-run", "--json").must(t), &r)
+	if n := int64(len(lines)); n < 5 || r.Counts.Rows != n-1 || r.Counts.Skipped != n-2 || r.Counts.Appended != 1 {
+		t.Errorf("%d lines: %+v", len(lines), r.Counts)
+	}
+}
+
 func TestVisitCommand(t *testing.T) {
 	t.Parallel()
 	s := demo(t)

@@ -60,6 +60,7 @@ var calls = map[string]call{
 	"getAnimal":       {},
 	"getEligibility":  {},
 	"getList":         {},
+	"getListForm":     {},
 	"listFindings":    {},
 	"listIndices":     {},
 	"getIndex":        {},

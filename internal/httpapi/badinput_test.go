@@ -190,6 +190,8 @@ var badRequests = []bad{
 	{name: "eligibility: none", path: herdPath + "/animals/9999/eligibility", status: 404, code: "animal-not-found"},
 	{name: "eligibility: no such day", path: herdPath + "/animals/0412/eligibility?on=today", status: 400, code: "bad-parameter", at: "on"},
 	{name: "list: none of this name", path: herdPath + "/lists/hoof", status: 400, code: "bad-parameter", at: "list"},
+	{name: "form: of a list that has none", path: herdPath + "/lists/walk/form", status: 404, code: "no-form"},
+	{name: "form: method of another list", path: herdPath + "/lists/examine/form?method=blood", status: 400, code: "bad-parameter", at: "method"},
 	{name: "list: days of the walk", path: herdPath + "/lists/walk?days=3", status: 400, code: "bad-parameter", at: "days"},
 	{name: "list: too many days", path: herdPath + "/lists/examine?days=22", status: 400, code: "bad-parameter", at: "days"},
 	{name: "list: days a word", path: herdPath + "/lists/calve?days=week", status: 400, code: "bad-parameter", at: "days"},

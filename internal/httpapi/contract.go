@@ -118,6 +118,7 @@ var services = map[string]service{
 	"getAnimal":       {handle: (*Server).getAnimal, deadline: deadlineFold},
 	"getEligibility":  {handle: (*Server).getEligibility, deadline: deadlineFold},
 	"getList":         {handle: (*Server).getList, deadline: deadlineFold},
+	"getListForm":     {handle: (*Server).getListForm, deadline: deadlineFold},
 	"listFindings":    {handle: (*Server).listFindings, deadline: deadlineFold},
 	"listIndices":     {handle: (*Server).listIndices, deadline: deadlineFold},
 	"getIndex":        {handle: (*Server).getIndex, deadline: deadlineFold},

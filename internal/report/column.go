@@ -124,7 +124,7 @@ var sheets = map[string]sheet{
 	repro.ListCalve: {
 		columns: []column{
 			animal, pen, lactation, due, why, text("conceived", func(r *repro.ListRow) string { return date(r.ConceivedOn) }),
-			text("stands", func(r *repro.ListRow) string { return r.Status.Code }), words("withheld", withheld),
+			text("status", func(r *repro.ListRow) string { return r.Status.Code }), words("withheld", withheld),
 		},
 		fill: []string{"calved", "calves", "ease", "initials"},
 	},

@@ -65,6 +65,12 @@
 // may well mean it; under a mapping with a key they are one record, and the
 // second is skipped with a word. An edited row is a new event with a new id.
 //
+// # Forms to fill in
+//
+// [WriteFillIn] writes rows that lack what is to be found out, such as the result of
+// an examination. They come back under the project's own mapping: a row in which all of
+// it is still blank is skipped with a word.
+//
 // # Workbooks
 //
 // Under [WithWorkbook] the file is an .xlsx, of which one sheet is read by the

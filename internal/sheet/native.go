@@ -49,15 +49,18 @@ const (
 	isRecordedAt
 	isHash
 	isProfile
+	isFillIn
+	isAbout
 	isReject
 )
 
 var (
-	columnID   = index("event_id")
-	columnHerd = index("herd")
-	columnKind = index("kind")
-	columnOn   = index("on")
-	columnNote = index("note")
+	columnID     = index("event_id")
+	columnHerd   = index("herd")
+	columnAnimal = index("animal")
+	columnKind   = index("kind")
+	columnOn     = index("on")
+	columnNote   = index("note")
 )
 
 // index finds a column that package event is known to have; a test holds it.
@@ -119,7 +122,7 @@ func (r *Reader) bindNative(header []string, line int) error {
 	for i := range n.log {
 		n.log[i] = -1
 	}
-	var unknown, doubled []string
+	var unknown, about, doubled []string
 	seen := map[string]bool{}
 	for i, h := range header {
 		name := strings.ReplaceAll(foldHeader(h), " ", "_")
@@ -139,6 +142,8 @@ func (r *Reader) bindNative(header []string, line int) error {
 			n.is[i] = isRowCheck
 		case columnProfile:
 			n.is[i] = isProfile
+		case columnFillIn:
+			n.is[i] = isFillIn
 		case columnSeq:
 			n.is[i] = isSeq
 		case columnRecordedAt:
@@ -151,12 +156,19 @@ func (r *Reader) bindNative(header []string, line int) error {
 				Suggestion: "fetch the export (export.csv); to send some of its rows, take the columns hash and end out, and the last row",
 			}
 		default:
-			if !isRejectColumn(name) {
+			n.is[i] = isReject
+			switch {
+			case strings.HasPrefix(name, aboutPrefix):
+				about = append(about, h)
+				n.is[i] = isAbout
+			case !isRejectColumn(name):
 				unknown = append(unknown, h)
 			}
-			n.is[i] = isReject
 		}
 		n.log[-n.is[i]-1] = i
+	}
+	if n.log[-isFillIn-1] < 0 { // not a form
+		unknown = append(unknown, about...)
 	}
 	switch {
 	case len(doubled) > 0:
@@ -211,6 +223,9 @@ func (r *Reader) nativeRow(line *Line) error {
 	if r.cells[columnKind] == kindEnd {
 		n.events--
 		return r.endRow(line)
+	}
+	if !r.filledIn(line) {
+		return nil
 	}
 	r.stamp(line)
 	e, err := event.FromCells(r.cells)
@@ -284,6 +299,8 @@ func (r *Reader) takeCells(line *Line) bool {
 			c = unguard(c)
 		case columns[k].Type == event.Bool && (c == "TRUE" || c == "FALSE"):
 			c = strings.ToLower(c) // programs write truth values in capitals
+		case columns[k].Type == event.Enum || columns[k].Type == event.EnumSet:
+			c = strings.ToLower(c) // and begin a word that is typed with one
 		}
 		r.cells[k] = c
 	}
