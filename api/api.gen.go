@@ -694,12 +694,12 @@ func (e KnownBullFrom) Valid() bool {
 const (
 	ListNameBreed    ListName = "breed"
 	ListNameCalve    ListName = "calve"
+	ListNameChecks   ListName = "checks"
 	ListNameDiagnose ListName = "diagnose"
 	ListNameDryOff   ListName = "dry-off"
 	ListNameExamine  ListName = "examine"
 	ListNameLosses   ListName = "losses"
 	ListNameNotSeen  ListName = "not-seen"
-	ListNameQueries  ListName = "queries"
 	ListNameRepeat   ListName = "repeat"
 	ListNameReturns  ListName = "returns"
 	ListNameWalk     ListName = "walk"
@@ -712,6 +712,8 @@ func (e ListName) Valid() bool {
 		return true
 	case ListNameCalve:
 		return true
+	case ListNameChecks:
+		return true
 	case ListNameDiagnose:
 		return true
 	case ListNameDryOff:
@@ -721,8 +723,6 @@ func (e ListName) Valid() bool {
 	case ListNameLosses:
 		return true
 	case ListNameNotSeen:
-		return true
-	case ListNameQueries:
 		return true
 	case ListNameRepeat:
 		return true
@@ -1043,17 +1043,17 @@ func (e Scope) Valid() bool {
 
 // Defines values for Severity.
 const (
-	Note    Severity = "note"
-	Query   Severity = "query"
-	Serious Severity = "serious"
+	Doubtful Severity = "doubtful"
+	Note     Severity = "note"
+	Serious  Severity = "serious"
 )
 
 // Valid indicates whether the value is a known member of the Severity enum.
 func (e Severity) Valid() bool {
 	switch e {
-	case Note:
+	case Doubtful:
 		return true
-	case Query:
+	case Note:
 		return true
 	case Serious:
 		return true
@@ -1320,13 +1320,52 @@ func (e ListAnimalsParamsDelimiter) Valid() bool {
 	}
 }
 
+// Defines values for ListChecksParamsProfile.
+const (
+	ListChecksParamsProfileInterchange ListChecksParamsProfile = "interchange"
+	ListChecksParamsProfileSpreadsheet ListChecksParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ListChecksParamsProfile enum.
+func (e ListChecksParamsProfile) Valid() bool {
+	switch e {
+	case ListChecksParamsProfileInterchange:
+		return true
+	case ListChecksParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListChecksParamsDelimiter.
+const (
+	ListChecksParamsDelimiterComma     ListChecksParamsDelimiter = "comma"
+	ListChecksParamsDelimiterSemicolon ListChecksParamsDelimiter = "semicolon"
+	ListChecksParamsDelimiterTab       ListChecksParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ListChecksParamsDelimiter enum.
+func (e ListChecksParamsDelimiter) Valid() bool {
+	switch e {
+	case ListChecksParamsDelimiterComma:
+		return true
+	case ListChecksParamsDelimiterSemicolon:
+		return true
+	case ListChecksParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for GetDataPackageParamsTable.
 const (
 	GetDataPackageParamsTableAnimals  GetDataPackageParamsTable = "animals"
+	GetDataPackageParamsTableChecks   GetDataPackageParamsTable = "checks"
 	GetDataPackageParamsTableEvents   GetDataPackageParamsTable = "events"
 	GetDataPackageParamsTableEvidence GetDataPackageParamsTable = "evidence"
 	GetDataPackageParamsTableExport   GetDataPackageParamsTable = "export"
-	GetDataPackageParamsTableFindings GetDataPackageParamsTable = "findings"
 	GetDataPackageParamsTableIndices  GetDataPackageParamsTable = "indices"
 	GetDataPackageParamsTableLists    GetDataPackageParamsTable = "lists"
 )
@@ -1336,13 +1375,13 @@ func (e GetDataPackageParamsTable) Valid() bool {
 	switch e {
 	case GetDataPackageParamsTableAnimals:
 		return true
+	case GetDataPackageParamsTableChecks:
+		return true
 	case GetDataPackageParamsTableEvents:
 		return true
 	case GetDataPackageParamsTableEvidence:
 		return true
 	case GetDataPackageParamsTableExport:
-		return true
-	case GetDataPackageParamsTableFindings:
 		return true
 	case GetDataPackageParamsTableIndices:
 		return true
@@ -1461,45 +1500,6 @@ func (e ExportHerdParamsDelimiter) Valid() bool {
 	case ExportHerdParamsDelimiterSemicolon:
 		return true
 	case ExportHerdParamsDelimiterTab:
-		return true
-	default:
-		return false
-	}
-}
-
-// Defines values for ListFindingsParamsProfile.
-const (
-	ListFindingsParamsProfileInterchange ListFindingsParamsProfile = "interchange"
-	ListFindingsParamsProfileSpreadsheet ListFindingsParamsProfile = "spreadsheet"
-)
-
-// Valid indicates whether the value is a known member of the ListFindingsParamsProfile enum.
-func (e ListFindingsParamsProfile) Valid() bool {
-	switch e {
-	case ListFindingsParamsProfileInterchange:
-		return true
-	case ListFindingsParamsProfileSpreadsheet:
-		return true
-	default:
-		return false
-	}
-}
-
-// Defines values for ListFindingsParamsDelimiter.
-const (
-	ListFindingsParamsDelimiterComma     ListFindingsParamsDelimiter = "comma"
-	ListFindingsParamsDelimiterSemicolon ListFindingsParamsDelimiter = "semicolon"
-	ListFindingsParamsDelimiterTab       ListFindingsParamsDelimiter = "tab"
-)
-
-// Valid indicates whether the value is a known member of the ListFindingsParamsDelimiter enum.
-func (e ListFindingsParamsDelimiter) Valid() bool {
-	switch e {
-	case ListFindingsParamsDelimiterComma:
-		return true
-	case ListFindingsParamsDelimiterSemicolon:
-		return true
-	case ListFindingsParamsDelimiterTab:
 		return true
 	default:
 		return false
@@ -2422,6 +2422,58 @@ type CalvingEvent struct {
 // CalvingEventKind defines model for CalvingEvent.Kind.
 type CalvingEventKind string
 
+// Check defines model for Check.
+type Check struct {
+	Code string `json:"code"`
+
+	// Rule The plausibility rule; `caution` for one of safety or law, `sheet` where an import and the log differ.
+	Rule string `json:"rule"`
+
+	// Severity `note`: worth knowing, nothing need be wrong; `doubtful`: odd, please check; `serious`: one of the records cannot be right, or somebody must be told.
+	Severity Severity `json:"severity"`
+
+	// Animal Empty where it is about the herd as a whole.
+	Animal string              `json:"animal"`
+	On     *openapi_types.Date `json:"on"`
+	Text   string              `json:"text"`
+
+	// Bound What the records were held against.
+	Bound string `json:"bound"`
+
+	// Sources Where the bound is from.
+	Sources []string `json:"sources"`
+
+	// PleaseCheck What to look up or ask.
+	PleaseCheck string `json:"please_check"`
+
+	// Seqs The events concerned.
+	Seqs []int64 `json:"seqs"`
+
+	// Pair Two events that two recorders may have made of one thing.
+	Pair *CheckPair `json:"pair"`
+}
+
+// CheckPage defines model for CheckPage.
+type CheckPage struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName           `json:"herd"`
+	On   openapi_types.Date `json:"on"`
+
+	// AsOf The last event that the answer rests on.
+	AsOf  AsOf    `json:"as_of"`
+	Items []Check `json:"items"`
+	Next  *string `json:"next"`
+}
+
+// CheckPair defines model for CheckPair.
+type CheckPair struct {
+	First  PairEvent `json:"first"`
+	Second PairEvent `json:"second"`
+
+	// Differ The fields that they state differently.
+	Differ []string `json:"differ"`
+}
+
 // Cow defines model for Cow.
 type Cow struct {
 	// Herd A herd's short name; it never changes.
@@ -2459,10 +2511,10 @@ type Cow struct {
 	OfficialID              *OfficialIdentity `json:"official_id"`
 	Dam                     *string           `json:"dam"`
 
-	// Sire Her sire, if he is known. Do not breed her by him: it is a finding.
+	// Sire Her sire, if he is known. Do not breed her by him: it is a check.
 	Sire *KnownBull `json:"sire"`
 
-	// DamSire The sire of her dam, if he is known. Do not breed her by him: it is a finding.
+	// DamSire The sire of her dam, if he is known. Do not breed her by him: it is a check.
 	DamSire *KnownBull `json:"dam_sire"`
 
 	// Sizes How big she was, as judged or measured.
@@ -2493,8 +2545,8 @@ type Cow struct {
 	// OtherIndividuals Other animals that bore her number.
 	OtherIndividuals []OtherIndividual `json:"other_individuals"`
 
-	// Findings What does not fit in her records.
-	Findings []Finding `json:"findings"`
+	// Checks What does not fit in her records.
+	Checks []Check `json:"checks"`
 }
 
 // CowNumber defines model for CowNumber.
@@ -2904,58 +2956,6 @@ type FieldChange struct {
 	Sheet string `json:"sheet"`
 }
 
-// Finding defines model for Finding.
-type Finding struct {
-	Code string `json:"code"`
-
-	// Rule The plausibility rule; `caution` for one of safety or law, `sheet` where an import and the log differ.
-	Rule string `json:"rule"`
-
-	// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
-	Severity Severity `json:"severity"`
-
-	// Animal Empty where it is about the herd as a whole.
-	Animal string              `json:"animal"`
-	On     *openapi_types.Date `json:"on"`
-	Text   string              `json:"text"`
-
-	// Bound What the records were held against.
-	Bound string `json:"bound"`
-
-	// Sources Where the bound is from.
-	Sources []string `json:"sources"`
-
-	// Ask What to look up or ask.
-	Ask string `json:"ask"`
-
-	// Seqs The events concerned.
-	Seqs []int64 `json:"seqs"`
-
-	// Pair Two events that two recorders may have made of one thing.
-	Pair *FindingPair `json:"pair"`
-}
-
-// FindingPage defines model for FindingPage.
-type FindingPage struct {
-	// Herd A herd's short name; it never changes.
-	Herd HerdName           `json:"herd"`
-	On   openapi_types.Date `json:"on"`
-
-	// AsOf The last event that the answer rests on.
-	AsOf  AsOf      `json:"as_of"`
-	Items []Finding `json:"items"`
-	Next  *string   `json:"next"`
-}
-
-// FindingPair defines model for FindingPair.
-type FindingPair struct {
-	First  PairEvent `json:"first"`
-	Second PairEvent `json:"second"`
-
-	// Differ The fields that they state differently.
-	Differ []string `json:"differ"`
-}
-
 // FunnelLimits defines model for FunnelLimits.
 type FunnelLimits struct {
 	Low95   float64 `json:"low_95"`
@@ -3166,6 +3166,36 @@ type HerdsImportReport struct {
 // HerdsImportReportState done once every herd's part is; failed if one of them failed.
 type HerdsImportReportState string
 
+// ImportCheck defines model for ImportCheck.
+type ImportCheck struct {
+	Code string `json:"code"`
+
+	// Severity `note`: worth knowing, nothing need be wrong; `doubtful`: odd, please check; `serious`: one of the records cannot be right, or somebody must be told.
+	Severity Severity `json:"severity"`
+
+	// Animal Empty where it is about the herd as a whole.
+	Animal string              `json:"animal"`
+	On     *openapi_types.Date `json:"on"`
+	Text   string              `json:"text"`
+
+	// PleaseCheck What to look up or ask.
+	PleaseCheck string `json:"please_check"`
+
+	// Seqs The events concerned that are in the log.
+	Seqs []int64 `json:"seqs"`
+
+	// Lines Of a dry run: the lines of the file concerned.
+	Lines []int `json:"lines"`
+}
+
+// ImportChecks defines model for ImportChecks.
+type ImportChecks struct {
+	Count int `json:"count"`
+
+	// Items The first of them.
+	Items []ImportCheck `json:"items"`
+}
+
 // ImportCounts defines model for ImportCounts.
 type ImportCounts struct {
 	// Rows Rows read, blank ones not counted.
@@ -3232,36 +3262,6 @@ type ImportDifference struct {
 // a row of a sheet without a key is gone and one like it is new.
 type ImportDifferenceCode string
 
-// ImportFinding defines model for ImportFinding.
-type ImportFinding struct {
-	Code string `json:"code"`
-
-	// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
-	Severity Severity `json:"severity"`
-
-	// Animal Empty where it is about the herd as a whole.
-	Animal string              `json:"animal"`
-	On     *openapi_types.Date `json:"on"`
-	Text   string              `json:"text"`
-
-	// Ask What to look up or ask.
-	Ask string `json:"ask"`
-
-	// Seqs The events concerned that are in the log.
-	Seqs []int64 `json:"seqs"`
-
-	// Lines Of a dry run: the lines of the file concerned.
-	Lines []int `json:"lines"`
-}
-
-// ImportFindings defines model for ImportFindings.
-type ImportFindings struct {
-	Count int `json:"count"`
-
-	// Items The first of them.
-	Items []ImportFinding `json:"items"`
-}
-
 // ImportList defines model for ImportList.
 type ImportList struct {
 	// Herd A herd's short name; it never changes.
@@ -3300,10 +3300,10 @@ type ImportReport struct {
 	// Differences Where the sheet and the log differ and the log was left alone, the first of them. Empty without the scope read.
 	Differences []ImportDifference `json:"differences"`
 
-	// Findings What the herd's records say of the events of the import; of a dry run: what it would newly raise. Pairs of
+	// Checks What the herd's records say of the events of the import; of a dry run: what it would newly raise. Pairs of
 	// records that two recorders may have made of one thing are among them. null in lists, before the import is
 	// done, and without the scope read.
-	Findings *ImportFindings `json:"findings"`
+	Checks *ImportChecks `json:"checks"`
 
 	// Rejects Where the refused rows are; null for a dry run.
 	Rejects *string `json:"rejects"`
@@ -3506,7 +3506,7 @@ type LastService struct {
 
 // ListName `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
 // heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
-// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
+// `losses` to look at; `calve` due; `dry-off` due; `checks` what in the records does not fit.
 type ListName string
 
 // Loss defines model for Loss.
@@ -4512,7 +4512,7 @@ type Service struct {
 	Seqs []int64 `json:"seqs"`
 }
 
-// Severity `note`: worth knowing, nothing need be wrong; `query`: odd, ask; `serious`: one of the records cannot be right, or somebody must be told.
+// Severity `note`: worth knowing, nothing need be wrong; `doubtful`: odd, please check; `serious`: one of the records cannot be right, or somebody must be told.
 type Severity string
 
 // SheetGuess defines model for SheetGuess.
@@ -4811,7 +4811,7 @@ type Unit = string
 type Visit struct {
 	// List `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
 	// heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
-	// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
+	// `losses` to look at; `calve` due; `dry-off` due; `checks` what in the records does not fit.
 	List ListName `json:"list"`
 
 	// Animals The rows of all herds together.
@@ -4954,7 +4954,7 @@ type WorkList struct {
 
 	// List `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
 	// heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
-	// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
+	// `losses` to look at; `calve` due; `dry-off` due; `checks` what in the records does not fit.
 	List  ListName `json:"list"`
 	Title string   `json:"title"`
 
@@ -4984,7 +4984,7 @@ type WorkList struct {
 
 // WorkRow defines model for WorkRow.
 type WorkRow struct {
-	// Animal Empty where a finding is about the herd as a whole.
+	// Animal Empty where a check is about the herd as a whole.
 	Animal string  `json:"animal"`
 	Pen    *string `json:"pen"`
 	Status *Status `json:"status"`
@@ -5021,7 +5021,7 @@ type WorkRow struct {
 	ConceivedOn *openapi_types.Date `json:"conceived_on"`
 	DueOn       *openapi_types.Date `json:"due_on"`
 	DryOffOn    *openapi_types.Date `json:"dry_off_on"`
-	Finding     *Finding            `json:"finding"`
+	Check       *Check              `json:"check"`
 
 	// Seqs The events it rests on.
 	Seqs []int64 `json:"seqs"`
@@ -5095,7 +5095,7 @@ type ListMethodParam string
 
 // ListParam `walk` heats to look for; `examine` suspects; `breed` in heat; `diagnose` pregnancy; `returns` expected
 // heats after breeding; `not-seen` past the waiting period, not bred, and no heat seen; `repeat` repeat breeders;
-// `losses` to look at; `calve` due; `dry-off` due; `queries` findings.
+// `losses` to look at; `calve` due; `dry-off` due; `checks` what in the records does not fit.
 type ListParam = ListName
 
 // MaturityDaysParam defines model for MaturityDaysParam.
@@ -5240,6 +5240,51 @@ type GetEligibilityParams struct {
 	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
 }
 
+// ListChecksParams defines parameters for ListChecks.
+type ListChecksParams struct {
+	// Animal Only checks about whoever has borne this number.
+	Animal *AnimalName `form:"animal,omitempty" json:"animal,omitempty"`
+
+	// Import Only checks about at least one event that this import appended, and where its sheet and the log differ.
+	Import *openapi_types.UUID `form:"import,omitempty" json:"import,omitempty"`
+
+	// Rule Only checks of this rule.
+	Rule *string `form:"rule,omitempty" json:"rule,omitempty"`
+
+	// Severity Only checks of this severity.
+	Severity *Severity `form:"severity,omitempty" json:"severity,omitempty"`
+
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
+	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// Limit At most so many items a page; a page also ends at 4 MiB.
+	Limit *LimitParam `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
+	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ListChecksParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ListChecksParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+
+	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
+	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
+}
+
+// ListChecksParamsProfile defines parameters for ListChecks.
+type ListChecksParamsProfile string
+
+// ListChecksParamsDelimiter defines parameters for ListChecks.
+type ListChecksParamsDelimiter string
+
 // GetDataPackageParams defines parameters for GetDataPackage.
 type GetDataPackageParams struct {
 	// Table What is described; `lists` is every list, and `evidence` that of every index.
@@ -5309,7 +5354,7 @@ type AppendEventsParams struct {
 	ExpectedHeadSeq *int64 `form:"expected_head_seq,omitempty" json:"expected_head_seq,omitempty"`
 
 	// UnknownAnimals Whether an event about a number that nobody in the herd ever bore is refused, or begins a history of which
-	// the finding `no_arrival` tells. Without it the herd's policy of the event's day says so (`unknown_animals`).
+	// the check `no_arrival` tells. Without it the herd's policy of the event's day says so (`unknown_animals`).
 	UnknownAnimals *AppendEventsParamsUnknownAnimals `form:"unknown_animals,omitempty" json:"unknown_animals,omitempty"`
 
 	// IdempotencyKey 1 to 128 visible ASCII characters, quoted or not, unique to this request for this token and herd. The same
@@ -5330,7 +5375,7 @@ type GetEventParams struct {
 // VoidEventParams defines parameters for VoidEvent.
 type VoidEventParams struct {
 	// UnknownAnimals Whether an event about a number that nobody in the herd ever bore is refused, or begins a history of which
-	// the finding `no_arrival` tells. Without it the herd's policy of the event's day says so (`unknown_animals`).
+	// the check `no_arrival` tells. Without it the herd's policy of the event's day says so (`unknown_animals`).
 	UnknownAnimals *VoidEventParamsUnknownAnimals `form:"unknown_animals,omitempty" json:"unknown_animals,omitempty"`
 
 	// IdempotencyKey 1 to 128 visible ASCII characters, quoted or not, unique to this request for this token and herd. The same
@@ -5386,51 +5431,6 @@ type ExportHerdParamsProfile string
 
 // ExportHerdParamsDelimiter defines parameters for ExportHerd.
 type ExportHerdParamsDelimiter string
-
-// ListFindingsParams defines parameters for ListFindings.
-type ListFindingsParams struct {
-	// Animal Only findings about whoever has borne this number.
-	Animal *AnimalName `form:"animal,omitempty" json:"animal,omitempty"`
-
-	// Import Only findings about at least one event that this import appended, and where its sheet and the log differ.
-	Import *openapi_types.UUID `form:"import,omitempty" json:"import,omitempty"`
-
-	// Rule Only findings of this rule.
-	Rule *string `form:"rule,omitempty" json:"rule,omitempty"`
-
-	// Severity Only findings of this severity.
-	Severity *Severity `form:"severity,omitempty" json:"severity,omitempty"`
-
-	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
-	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
-
-	// AsOf What the log knew then: a `seq`, a timestamp, or a date (its end in the herd's zone). Default everything.
-	AsOf *AsOfParam `form:"as_of,omitempty" json:"as_of,omitempty"`
-
-	// Limit At most so many items a page; a page also ends at 4 MiB.
-	Limit *LimitParam `form:"limit,omitempty" json:"limit,omitempty"`
-
-	// Cursor The `next` of an earlier answer to the same question; nothing else is a cursor.
-	Cursor *CursorParam `form:"cursor,omitempty" json:"cursor,omitempty"`
-
-	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
-	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
-	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
-	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
-	Profile *ListFindingsParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
-
-	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
-	Delimiter *ListFindingsParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
-
-	// IfNoneMatch An earlier ETag of the same answer; if it still holds the answer is 304.
-	IfNoneMatch *IfNoneMatchParam `json:"If-None-Match,omitempty"`
-}
-
-// ListFindingsParamsProfile defines parameters for ListFindings.
-type ListFindingsParamsProfile string
-
-// ListFindingsParamsDelimiter defines parameters for ListFindings.
-type ListFindingsParamsDelimiter string
 
 // GetHeadParams defines parameters for GetHead.
 type GetHeadParams struct {
@@ -5651,7 +5651,7 @@ type GetListParams struct {
 	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
 
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
-	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `queries` 30, with 0 for all). `walk` takes none.
+	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `checks` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
 
 	// Method `diagnose` only: only who is due by this method. Other lists refuse it.
@@ -5701,7 +5701,7 @@ type GetListFormParams struct {
 	Pen *string `form:"pen,omitempty" json:"pen,omitempty"`
 
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
-	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `queries` 30, with 0 for all). `walk` takes none.
+	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `checks` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
 
 	// Method `diagnose` only: only who is due by this method. Other lists refuse it.
@@ -5777,7 +5777,7 @@ type ListVisitParams struct {
 	AsOf *AsOfTimeParam `form:"as_of,omitempty" json:"as_of,omitempty"`
 
 	// Days How far the list looks ahead (`diagnose` 0, `returns` 0, `calve` 21, `dry-off` 7 by default) or back
-	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `queries` 30, with 0 for all). `walk` takes none.
+	// (`examine` 1, `breed` 0, `not-seen` 24, `losses` 60; `repeat` 0 and `checks` 30, with 0 for all). `walk` takes none.
 	Days *DaysParam `form:"days,omitempty" json:"days,omitempty"`
 
 	// Method `diagnose` only: only who is due by this method. Other lists refuse it.
@@ -6892,6 +6892,15 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/animals/{animal}/eligibility (the `GetEligibility` operationId).
 	GetEligibility(ctx context.Context, herd HerdParam, animal AnimalParam, params *GetEligibilityParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// ListChecks What in the records does not fit
+	//
+	// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+	// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+	// side by side, and whoever knows voids one.
+	//
+	// Corresponds with GET /v1/herds/{herd}/checks (the `ListChecks` operationId).
+	ListChecks(ctx context.Context, herd HerdParam, params *ListChecksParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// GetDataPackage What the columns of the export and of the other tables mean
 	//
 	// A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
@@ -6995,7 +7004,7 @@ type ClientInterface interface {
 	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-	// listed among the findings.
+	// listed among the checks.
 	//
 	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
 	//
@@ -7016,7 +7025,7 @@ type ClientInterface interface {
 	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-	// listed among the findings.
+	// listed among the checks.
 	//
 	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
 	//
@@ -7071,15 +7080,6 @@ type ClientInterface interface {
 	//
 	// Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 	ExportHerd(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*http.Response, error)
-
-	// ListFindings What in the records does not fit
-	//
-	// In order of date; those about the herd as a whole come last. Each says what it was held against and where
-	// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
-	// side by side, and whoever knows voids one.
-	//
-	// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
-	ListFindings(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// GetHead The last event's number and the chain's hash at it
 	//
@@ -7635,6 +7635,25 @@ func (c *Client) GetEligibility(ctx context.Context, herd HerdParam, animal Anim
 	return c.Client.Do(req)
 }
 
+// ListChecks What in the records does not fit
+//
+// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+// side by side, and whoever knows voids one.
+//
+// Corresponds with GET /v1/herds/{herd}/checks (the `ListChecks` operationId).
+func (c *Client) ListChecks(ctx context.Context, herd HerdParam, params *ListChecksParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListChecksRequest(c.Server, herd, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
 // GetDataPackage What the columns of the export and of the other tables mean
 //
 // A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
@@ -7818,7 +7837,7 @@ func (c *Client) VoidEvent(ctx context.Context, herd HerdParam, id EventIDParam,
 // goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 // resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 // the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-// listed among the findings.
+// listed among the checks.
 //
 // `location` of a resource must be absent, this herd's, or the one that the parameter names.
 //
@@ -7849,7 +7868,7 @@ func (c *Client) ImportExchangeWithBody(ctx context.Context, herd HerdParam, par
 // goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 // resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 // the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-// listed among the findings.
+// listed among the checks.
 //
 // `location` of a resource must be absent, this herd's, or the one that the parameter names.
 //
@@ -7945,25 +7964,6 @@ func (c *Client) GetChanges(ctx context.Context, herd HerdParam, dataset Dataset
 // Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 func (c *Client) ExportHerd(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewExportHerdRequest(c.Server, herd, params)
-	if err != nil {
-		return nil, err
-	}
-	req = req.WithContext(ctx)
-	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
-		return nil, err
-	}
-	return c.Client.Do(req)
-}
-
-// ListFindings What in the records does not fit
-//
-// In order of date; those about the herd as a whole come last. Each says what it was held against and where
-// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
-// side by side, and whoever knows voids one.
-//
-// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
-func (c *Client) ListFindings(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
-	req, err := NewListFindingsRequest(c.Server, herd, params)
 	if err != nil {
 		return nil, err
 	}
@@ -9298,6 +9298,190 @@ func NewGetEligibilityRequest(server string, herd HerdParam, animal AnimalParam,
 	return req, nil
 }
 
+// NewListChecksRequest constructs an http.Request for the ListChecks method
+func NewListChecksRequest(server string, herd HerdParam, params *ListChecksParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/herds/%s/checks", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Animal != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "animal", *params.Animal, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Import != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "import", *params.Import, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "uuid"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Rule != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "rule", *params.Rule, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Severity != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "severity", *params.Severity, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfNoneMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-None-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
 // NewGetDataPackageRequest constructs an http.Request for the GetDataPackage method
 func NewGetDataPackageRequest(server string, herd HerdParam, params *GetDataPackageParams) (*http.Request, error) {
 	var err error
@@ -10165,190 +10349,6 @@ func NewExportHerdRequest(server string, herd HerdParam, params *ExportHerdParam
 		// styled parameters, preserving literal commas as delimiters
 		// per the OpenAPI spec (e.g. "color=blue,black,brown").
 		var rawQueryFragments []string
-
-		if params.Profile != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.Delimiter != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if encoded := queryValues.Encode(); encoded != "" {
-			rawQueryFragments = append(rawQueryFragments, encoded)
-		}
-		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
-	}
-
-	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
-	if err != nil {
-		return nil, err
-	}
-
-	if params != nil {
-
-		if params.IfNoneMatch != nil {
-			var headerParam0 string
-
-			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
-			if err != nil {
-				return nil, err
-			}
-
-			req.Header.Set("If-None-Match", headerParam0)
-		}
-
-	}
-
-	return req, nil
-}
-
-// NewListFindingsRequest constructs an http.Request for the ListFindings method
-func NewListFindingsRequest(server string, herd HerdParam, params *ListFindingsParams) (*http.Request, error) {
-	var err error
-
-	var pathParam0 string
-
-	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "herd", herd, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
-	if err != nil {
-		return nil, err
-	}
-
-	serverURL, err := url.Parse(server)
-	if err != nil {
-		return nil, err
-	}
-
-	operationPath := fmt.Sprintf("/v1/herds/%s/findings", pathParam0)
-	if operationPath[0] == '/' {
-		operationPath = "." + operationPath
-	}
-
-	queryURL, err := serverURL.Parse(operationPath)
-	if err != nil {
-		return nil, err
-	}
-
-	if params != nil {
-		// queryValues collects non-styled parameters (passthrough, JSON)
-		// that are safe to round-trip through url.Values.Encode().
-		queryValues := queryURL.Query()
-		// rawQueryFragments collects pre-encoded query fragments from
-		// styled parameters, preserving literal commas as delimiters
-		// per the OpenAPI spec (e.g. "color=blue,black,brown").
-		var rawQueryFragments []string
-
-		if params.Animal != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "animal", *params.Animal, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.Import != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "import", *params.Import, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "uuid"}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.Rule != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "rule", *params.Rule, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.Severity != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "severity", *params.Severity, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.On != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.AsOf != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.Limit != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
-
-		if params.Cursor != nil {
-
-			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			} else {
-				for _, qp := range strings.Split(queryFrag, "&") {
-					rawQueryFragments = append(rawQueryFragments, qp)
-				}
-			}
-
-		}
 
 		if params.Profile != nil {
 
@@ -13124,6 +13124,17 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/herds/{herd}/animals/{animal}/eligibility (the `GetEligibility` operationId).
 	GetEligibilityWithResponse(ctx context.Context, herd HerdParam, animal AnimalParam, params *GetEligibilityParams, reqEditors ...RequestEditorFn) (*GetEligibilityResponse, error)
 
+	// ListChecksWithResponse What in the records does not fit
+	//
+	// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+	// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+	// side by side, and whoever knows voids one.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/herds/{herd}/checks (the `ListChecks` operationId).
+	ListChecksWithResponse(ctx context.Context, herd HerdParam, params *ListChecksParams, reqEditors ...RequestEditorFn) (*ListChecksResponse, error)
+
 	// GetDataPackageWithResponse What the columns of the export and of the other tables mean
 	//
 	// A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
@@ -13235,7 +13246,7 @@ type ClientWithResponsesInterface interface {
 	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-	// listed among the findings.
+	// listed among the checks.
 	//
 	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
 	//
@@ -13256,7 +13267,7 @@ type ClientWithResponsesInterface interface {
 	// goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 	// resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 	// the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-	// listed among the findings.
+	// listed among the checks.
 	//
 	// `location` of a resource must be absent, this herd's, or the one that the parameter names.
 	//
@@ -13319,17 +13330,6 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with GET /v1/herds/{herd}/export.csv (the `ExportHerd` operationId).
 	ExportHerdWithResponse(ctx context.Context, herd HerdParam, params *ExportHerdParams, reqEditors ...RequestEditorFn) (*ExportHerdResponse, error)
-
-	// ListFindingsWithResponse What in the records does not fit
-	//
-	// In order of date; those about the herd as a whole come last. Each says what it was held against and where
-	// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
-	// side by side, and whoever knows voids one.
-	//
-	// Returns a wrapper object for the known response body format(s).
-	//
-	// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
-	ListFindingsWithResponse(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*ListFindingsResponse, error)
 
 	// GetHeadWithResponse The last event's number and the chain's hash at it
 	//
@@ -14748,6 +14748,106 @@ func (r GetEligibilityResponse) ContentType() string {
 	return ""
 }
 
+// ListChecksResponse200Headers the declared response headers of an HTTP 200 response for ListChecks
+type ListChecksResponse200Headers struct {
+	CacheControl *string
+	ETag         *string
+	Link         *string
+}
+
+// ListChecksResponse304Headers the declared response headers of an HTTP 304 response for ListChecks
+type ListChecksResponse304Headers struct {
+	CacheControl *string
+	ETag         *string
+}
+
+// ListChecksResponse401Headers the declared response headers of an HTTP 401 response for ListChecks
+type ListChecksResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type ListChecksResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *CheckPage
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
+	ApplicationProblemJSON409 *EpochChanged
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ListChecksResponse200Headers
+	// Headers304 the parsed response headers for an HTTP 304 response
+	Headers304 *ListChecksResponse304Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ListChecksResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListChecksResponse) GetJSON200() *CheckPage {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ListChecksResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ListChecksResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ListChecksResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
+func (r ListChecksResponse) GetApplicationProblemJSON409() *EpochChanged {
+	return r.ApplicationProblemJSON409
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ListChecksResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ListChecksResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListChecksResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListChecksResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListChecksResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // GetDataPackageResponse200Headers the declared response headers of an HTTP 200 response for GetDataPackage
 type GetDataPackageResponse200Headers struct {
 	CacheControl *string
@@ -15864,106 +15964,6 @@ func (r ExportHerdResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r ExportHerdResponse) ContentType() string {
-	if r.HTTPResponse != nil {
-		return r.HTTPResponse.Header.Get("Content-Type")
-	}
-	return ""
-}
-
-// ListFindingsResponse200Headers the declared response headers of an HTTP 200 response for ListFindings
-type ListFindingsResponse200Headers struct {
-	CacheControl *string
-	ETag         *string
-	Link         *string
-}
-
-// ListFindingsResponse304Headers the declared response headers of an HTTP 304 response for ListFindings
-type ListFindingsResponse304Headers struct {
-	CacheControl *string
-	ETag         *string
-}
-
-// ListFindingsResponse401Headers the declared response headers of an HTTP 401 response for ListFindings
-type ListFindingsResponse401Headers struct {
-	WWWAuthenticate *string
-}
-
-type ListFindingsResponse struct {
-	Body         []byte
-	HTTPResponse *http.Response
-	// JSON200 the response for an HTTP 200 `application/json` response
-	JSON200 *FindingPage
-	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
-	ApplicationProblemJSON400 *BadRequest
-	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
-	ApplicationProblemJSON401 *Unauthenticated
-	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
-	ApplicationProblemJSON404 *NotFound
-	// ApplicationProblemJSON409 the response for an HTTP 409 `application/problem+json` response
-	ApplicationProblemJSON409 *EpochChanged
-	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
-	ApplicationProblemJSONDefault *AnyProblem
-	// Headers200 the parsed response headers for an HTTP 200 response
-	Headers200 *ListFindingsResponse200Headers
-	// Headers304 the parsed response headers for an HTTP 304 response
-	Headers304 *ListFindingsResponse304Headers
-	// Headers401 the parsed response headers for an HTTP 401 response
-	Headers401 *ListFindingsResponse401Headers
-}
-
-// GetJSON200 returns the response for an HTTP 200 `application/json` response
-func (r ListFindingsResponse) GetJSON200() *FindingPage {
-	return r.JSON200
-}
-
-// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
-func (r ListFindingsResponse) GetApplicationProblemJSON400() *BadRequest {
-	return r.ApplicationProblemJSON400
-}
-
-// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
-func (r ListFindingsResponse) GetApplicationProblemJSON401() *Unauthenticated {
-	return r.ApplicationProblemJSON401
-}
-
-// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
-func (r ListFindingsResponse) GetApplicationProblemJSON404() *NotFound {
-	return r.ApplicationProblemJSON404
-}
-
-// GetApplicationProblemJSON409 returns the response for an HTTP 409 `application/problem+json` response
-func (r ListFindingsResponse) GetApplicationProblemJSON409() *EpochChanged {
-	return r.ApplicationProblemJSON409
-}
-
-// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
-func (r ListFindingsResponse) GetApplicationProblemJSONDefault() *AnyProblem {
-	return r.ApplicationProblemJSONDefault
-}
-
-// GetBody returns the raw response body bytes
-func (r ListFindingsResponse) GetBody() []byte {
-	return r.Body
-}
-
-// Status returns HTTPResponse.Status
-func (r ListFindingsResponse) Status() string {
-	if r.HTTPResponse != nil {
-		return r.HTTPResponse.Status
-	}
-	return http.StatusText(0)
-}
-
-// StatusCode returns HTTPResponse.StatusCode
-func (r ListFindingsResponse) StatusCode() int {
-	if r.HTTPResponse != nil {
-		return r.HTTPResponse.StatusCode
-	}
-	return 0
-}
-
-// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
-func (r ListFindingsResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -18759,6 +18759,23 @@ func (c *ClientWithResponses) GetEligibilityWithResponse(ctx context.Context, he
 	return ParseGetEligibilityResponse(rsp)
 }
 
+// ListChecksWithResponse What in the records does not fit
+//
+// In order of date; those about the herd as a whole come last. Each says what it was held against and where
+// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
+// side by side, and whoever knows voids one.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/herds/{herd}/checks (the `ListChecks` operationId).
+func (c *ClientWithResponses) ListChecksWithResponse(ctx context.Context, herd HerdParam, params *ListChecksParams, reqEditors ...RequestEditorFn) (*ListChecksResponse, error) {
+	rsp, err := c.ListChecks(ctx, herd, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListChecksResponse(rsp)
+}
+
 // GetDataPackageWithResponse What the columns of the export and of the other tables mean
 //
 // A Data Package v2 descriptor with a Table Schema for each file, generated from the declarations of the columns.
@@ -18918,7 +18935,7 @@ func (c *ClientWithResponses) VoidEventWithResponse(ctx context.Context, herd He
 // goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 // resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 // the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-// listed among the findings.
+// listed among the checks.
 //
 // `location` of a resource must be absent, this herd's, or the one that the parameter names.
 //
@@ -18945,7 +18962,7 @@ func (c *ClientWithResponses) ImportExchangeWithBodyWithResponse(ctx context.Con
 // goes into the herd's zone. Words that the log does not know are left out and counted, as are members and
 // resource types that it has no place for. Resources with faults are refused each for itself, with JSON Pointers;
 // the others are taken, in chunks that are all or nothing. What the herd's records contradict is stored and
-// listed among the findings.
+// listed among the checks.
 //
 // `location` of a resource must be absent, this herd's, or the one that the parameter names.
 //
@@ -19037,23 +19054,6 @@ func (c *ClientWithResponses) ExportHerdWithResponse(ctx context.Context, herd H
 		return nil, err
 	}
 	return ParseExportHerdResponse(rsp)
-}
-
-// ListFindingsWithResponse What in the records does not fit
-//
-// In order of date; those about the herd as a whole come last. Each says what it was held against and where
-// that bound is from. Nothing is corrected by itself: two events that may be one are proposed as a `pair`,
-// side by side, and whoever knows voids one.
-//
-// Returns a wrapper object for the known response body format(s).
-//
-// Corresponds with GET /v1/herds/{herd}/findings (the `ListFindings` operationId).
-func (c *ClientWithResponses) ListFindingsWithResponse(ctx context.Context, herd HerdParam, params *ListFindingsParams, reqEditors ...RequestEditorFn) (*ListFindingsResponse, error) {
-	rsp, err := c.ListFindings(ctx, herd, params, reqEditors...)
-	if err != nil {
-		return nil, err
-	}
-	return ParseListFindingsResponse(rsp)
 }
 
 // GetHeadWithResponse The last event's number and the chain's hash at it
@@ -20595,6 +20595,127 @@ func ParseGetEligibilityResponse(rsp *http.Response) (*GetEligibilityResponse, e
 	return response, nil
 }
 
+// ParseListChecksResponse parses an HTTP response from a ListChecksWithResponse call
+func ParseListChecksResponse(rsp *http.Response) (*ListChecksResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListChecksResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest CheckPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 304:
+		break // No content-type
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
+		var dest EpochChanged
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON409 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/csv) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ListChecksResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		if values := rsp.Header.Values("Link"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Link", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Link = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 304:
+		var headers ListChecksResponse304Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = &value
+		}
+		response.Headers304 = &headers
+	case rsp.StatusCode == 401:
+		var headers ListChecksResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
 // ParseGetDataPackageResponse parses an HTTP response from a GetDataPackageWithResponse call
 func ParseGetDataPackageResponse(rsp *http.Response) (*GetDataPackageResponse, error) {
 	bodyBytes, err := io.ReadAll(rsp.Body)
@@ -21761,127 +21882,6 @@ func ParseExportHerdResponse(rsp *http.Response) (*ExportHerdResponse, error) {
 		response.Headers304 = &headers
 	case rsp.StatusCode == 401:
 		var headers ExportHerdResponse401Headers
-		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
-			var value string
-			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			}
-			headers.WWWAuthenticate = &value
-		}
-		response.Headers401 = &headers
-	}
-
-	return response, nil
-}
-
-// ParseListFindingsResponse parses an HTTP response from a ListFindingsWithResponse call
-func ParseListFindingsResponse(rsp *http.Response) (*ListFindingsResponse, error) {
-	bodyBytes, err := io.ReadAll(rsp.Body)
-	defer func() { _ = rsp.Body.Close() }()
-	if err != nil {
-		return nil, err
-	}
-
-	response := &ListFindingsResponse{
-		Body:         bodyBytes,
-		HTTPResponse: rsp,
-	}
-
-	switch {
-	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
-		var dest FindingPage
-		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
-			return nil, err
-		}
-		response.JSON200 = &dest
-
-	case rsp.StatusCode == 304:
-		break // No content-type
-
-	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
-		var dest BadRequest
-		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
-			return nil, err
-		}
-		response.ApplicationProblemJSON400 = &dest
-
-	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
-		var dest Unauthenticated
-		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
-			return nil, err
-		}
-		response.ApplicationProblemJSON401 = &dest
-
-	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
-		var dest NotFound
-		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
-			return nil, err
-		}
-		response.ApplicationProblemJSON404 = &dest
-
-	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 409:
-		var dest EpochChanged
-		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
-			return nil, err
-		}
-		response.ApplicationProblemJSON409 = &dest
-
-	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
-		var dest AnyProblem
-		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
-			return nil, err
-		}
-		response.ApplicationProblemJSONDefault = &dest
-
-	case rsp.StatusCode == 200:
-		// Content-type (text/csv) unsupported
-
-	}
-
-	switch {
-	case rsp.StatusCode == 200:
-		var headers ListFindingsResponse200Headers
-		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
-			var value string
-			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			}
-			headers.CacheControl = &value
-		}
-		if values := rsp.Header.Values("ETag"); len(values) > 0 {
-			var value string
-			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			}
-			headers.ETag = &value
-		}
-		if values := rsp.Header.Values("Link"); len(values) > 0 {
-			var value string
-			if err := runtime.BindStyledParameterWithOptions("simple", "Link", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			}
-			headers.Link = &value
-		}
-		response.Headers200 = &headers
-	case rsp.StatusCode == 304:
-		var headers ListFindingsResponse304Headers
-		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
-			var value string
-			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			}
-			headers.CacheControl = &value
-		}
-		if values := rsp.Header.Values("ETag"); len(values) > 0 {
-			var value string
-			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
-				return nil, err
-			}
-			headers.ETag = &value
-		}
-		response.Headers304 = &headers
-	case rsp.StatusCode == 401:
-		var headers ListFindingsResponse401Headers
 		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {

@@ -11,15 +11,15 @@ import (
 	"strings"
 )
 
-// Findings goes through all findings that params ask for.
-func (c *ClientWithResponses) Findings(ctx context.Context, herd HerdName, params ListFindingsParams) iter.Seq2[Finding, error] {
-	return pages(func() ([]Finding, *string, error) {
-		rsp, err := c.ListFindingsWithResponse(ctx, herd, &params)
+// Checks goes through all checks that params ask for.
+func (c *ClientWithResponses) Checks(ctx context.Context, herd HerdName, params ListChecksParams) iter.Seq2[Check, error] {
+	return pages(func() ([]Check, *string, error) {
+		rsp, err := c.ListChecksWithResponse(ctx, herd, &params)
 		if err != nil {
 			return nil, nil, err
 		}
 		if rsp.JSON200 == nil {
-			return nil, nil, errAnswer("list findings", rsp.HTTPResponse)
+			return nil, nil, errAnswer("list checks", rsp.HTTPResponse)
 		}
 		params.Cursor = rsp.JSON200.Next
 		return rsp.JSON200.Items, rsp.JSON200.Next, nil
@@ -143,12 +143,12 @@ func (c *ClientWithResponses) WorkListCSV(ctx context.Context, herd HerdName, li
 	})
 }
 
-// FindingsCSV writes findings to w as CSV, all pages as one table. The error is
+// ChecksCSV writes checks to w as CSV, all pages as one table. The error is
 // [ErrTruncated] if a page came without its end.
-func (c *ClientWithResponses) FindingsCSV(ctx context.Context, herd HerdName, params ListFindingsParams, w io.Writer) error {
-	return csvPages("list findings", w, func(cursor *string) (*http.Response, error) {
+func (c *ClientWithResponses) ChecksCSV(ctx context.Context, herd HerdName, params ListChecksParams, w io.Writer) error {
+	return csvPages("list checks", w, func(cursor *string) (*http.Response, error) {
 		params.Cursor = cursor
-		return c.ListFindings(ctx, herd, &params, accept("text/csv"))
+		return c.ListChecks(ctx, herd, &params, accept("text/csv"))
 	})
 }
 

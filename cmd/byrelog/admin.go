@@ -158,7 +158,7 @@ func (p *program) tokenList() *cobra.Command {
 				return err
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, "ID", "NAME", "STATE", "EXPIRES", "LAST USED", "MAY")
+				line(w, "id", "name", "state", "expires", "last used", "may")
 				for _, t := range list.Tokens {
 					line(w, t.ID.String(), t.Name, tokenState(&t), moment(t.ExpiresAt), moment(t.LastUsedAt), may(&t))
 				}
@@ -279,7 +279,7 @@ func (p *program) herdList() *cobra.Command {
 				return err
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, "HERD", "EVENTS", "RECORDED", "HEAD")
+				line(w, "herd", "events", "recorded", "head")
 				for _, h := range list.Heads {
 					recorded := ""
 					if h.RecordedAt != nil {

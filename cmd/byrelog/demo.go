@@ -310,7 +310,7 @@ And who is easily forgotten: no heat seen, bred again and again, lost what she c
 
 Please check these in the records (nothing is corrected by itself):
 
-  byrelog findings alder-row --severity serious
+  byrelog checks alder-row --severity serious
 
 Do the herds get pregnant fast enough? (each figure with its counts and interval; the
 year ends so long ago that the outcome of every service is known)

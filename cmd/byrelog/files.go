@@ -285,7 +285,7 @@ func (p *program) mappingList() *cobra.Command {
 				return err
 			}
 			return p.show(&f, list, func(w *tabwriter.Writer) {
-				line(w, "NAME", "VERSION", "SAVED")
+				line(w, "name", "version", "saved")
 				for _, m := range list.Mappings {
 					saved := "built in"
 					if m.CreatedAt != nil {
@@ -308,7 +308,7 @@ func (p *program) verifyCommand() *cobra.Command {
 		Long: `Recompute the hash chain of an export (- is standard input) of either profile,
 offline, or with --herd that of a herd on the server, from the bytes it serves.
 Exit code 1 if anything was changed, left out, added, moved or cut off; the first
-place is named. Other tables (animals, lists, findings, indices) have no chain:
+place is named. Other tables (animals, lists, checks, indices) have no chain:
 of them it is told whether they are whole and as they were given.
 
 It proves that the file and its head belong together. Whether the head is the

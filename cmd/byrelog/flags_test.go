@@ -15,7 +15,7 @@ import (
 // readBy names the command of each operation that reads with parameters.
 var readBy = map[string]string{
 	"listEvents": "events list", "listAnimals": "animal list", "getAnimal": "animal show", "getEligibility": "animal eligible", "getList": "list", "getListForm": "list",
-	"listVisit": "visit", "listFindings": "findings", "listIndices": "indices", "getIndex": "indices", "listEvidence": "indices", "getSummary": "summary",
+	"listVisit": "visit", "listChecks": "checks", "listIndices": "indices", "getIndex": "indices", "listEvidence": "indices", "getSummary": "summary",
 	"listTechnicians": "technicians", "exportHerd": "export",
 }
 

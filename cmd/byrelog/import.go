@@ -250,7 +250,7 @@ func count(n int64, what string) string {
 	return strconv.FormatInt(n, 10) + " " + what
 }
 
-// details tell the refused rows, the differences and the findings of one herd.
+// details tell the refused rows, the differences and the checks of one herd.
 func details(w io.Writer, r *api.ImportReport) {
 	rowProblems(w, "Refused:", r.Problems)
 	rowProblems(w, "Taken, but worth a look:", r.Notices)
@@ -269,15 +269,15 @@ func details(w io.Writer, r *api.ImportReport) {
 		}
 		return s + ": " + d.Detail
 	})
-	if r.Findings == nil {
+	if r.Checks == nil {
 		return
 	}
 	title := "Please check:"
 	if r.DryRun {
 		title = "To check then:"
 	}
-	list(w, title, len(r.Findings.Items), r.Findings.Count, func(i int) string {
-		x := &r.Findings.Items[i]
+	list(w, title, len(r.Checks.Items), r.Checks.Count, func(i int) string {
+		x := &r.Checks.Items[i]
 		s := x.Animal
 		if x.On != nil {
 			s = strings.TrimSpace(s + " " + x.On.String())
@@ -291,8 +291,8 @@ func details(w io.Writer, r *api.ImportReport) {
 		}
 		return s + ": " + x.Text
 	})
-	if r.ID != nil && (len(r.Differences) > 0 || r.Findings.Count > mostListed) {
-		line(w, "In full: byrelog findings "+r.Herd+" --import "+r.ID.String())
+	if r.ID != nil && (len(r.Differences) > 0 || r.Checks.Count > mostListed) {
+		line(w, "In full: byrelog checks "+r.Herd+" --import "+r.ID.String())
 	}
 }
 

@@ -176,15 +176,15 @@ func listHelp() string {
 	return b.String()
 }
 
-func (p *program) findingsCommand() *cobra.Command {
+func (p *program) checksCommand() *cobra.Command {
 	var f clientFlags
 	var at momentFlags
 	var animal, rule, severity, imported string
 	var form csvFlags
 	cmd := &cobra.Command{
-		Use: "findings HERD", Short: "List what in a herd's records does not fit", Args: cobra.ExactArgs(1),
+		Use: "checks HERD", Short: "List what in a herd's records does not fit", Args: cobra.ExactArgs(1),
 		Long: `List what in a herd's records does not fit, with what it was held against and
-what to ask. Nothing is corrected by itself: two events that may be one are
+what please to check. Nothing is corrected by itself: two events that may be one are
 shown side by side, and whoever knows voids one of them.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := form.fits(f.json); err != nil {
@@ -194,9 +194,9 @@ shown side by side, and whoever knows voids one of them.`,
 			if err != nil {
 				return err
 			}
-			params := api.ListFindingsParams{
+			params := api.ListChecksParams{
 				On: at.on.param(), AsOf: given(at.asOf), Animal: given(animal), Rule: given(rule),
-				Profile: chosen[api.ListFindingsParamsProfile](form.profile), Delimiter: chosen[api.ListFindingsParamsDelimiter](form.delimiter),
+				Profile: chosen[api.ListChecksParamsProfile](form.profile), Delimiter: chosen[api.ListChecksParamsDelimiter](form.delimiter),
 			}
 			if severity != "" {
 				s := api.Severity(severity)
@@ -210,16 +210,16 @@ shown side by side, and whoever knows voids one of them.`,
 				params.Import = &id
 			}
 			if form.csv {
-				return explain(&f, c.FindingsCSV(cmd.Context(), args[0], params, p.out))
+				return explain(&f, c.ChecksCSV(cmd.Context(), args[0], params, p.out))
 			}
-			list := []api.Finding{}
-			for x, err := range c.Findings(cmd.Context(), args[0], params) {
+			list := []api.Check{}
+			for x, err := range c.Checks(cmd.Context(), args[0], params) {
 				if err != nil {
 					return explain(&f, err)
 				}
 				list = append(list, x)
 			}
-			return p.show(&f, list, func(w *tabwriter.Writer) { findingsText(w, list) })
+			return p.show(&f, list, func(w *tabwriter.Writer) { checksText(w, list) })
 		},
 	}
 	f.add(cmd)
@@ -227,13 +227,13 @@ shown side by side, and whoever knows voids one of them.`,
 	cmd.Flags().StringVar(&animal, "animal", "", "only about whoever has borne this number")
 	cmd.Flags().StringVar(&imported, "import", "", "only about what this import appended, by its id")
 	cmd.Flags().StringVar(&rule, "rule", "", "only of this rule, such as R20")
-	cmd.Flags().StringVar(&severity, "severity", "", "only note, query or serious ones")
+	cmd.Flags().StringVar(&severity, "severity", "", "only note, doubtful or serious ones")
 	form.addTable(cmd)
 	return cmd
 }
 
-func findingsText(w *tabwriter.Writer, list []api.Finding) {
-	line(w, "ANIMAL", "DATE", "SEVERITY", "RULE", "FINDING")
+func checksText(w *tabwriter.Writer, list []api.Check) {
+	line(w, "number", "date", "severity", "rule", "what does not fit")
 	for i := range list {
 		x := &list[i]
 		animal := x.Animal
@@ -245,7 +245,7 @@ func findingsText(w *tabwriter.Writer, list []api.Finding) {
 			line(w, "", "", "", "", "  "+pairText(&x.Pair.First))
 			line(w, "", "", "", "", "  "+pairText(&x.Pair.Second))
 		}
-		line(w, "", "", "", "", "  ask: "+x.Ask)
+		line(w, "", "", "", "", "  please check: "+x.PleaseCheck)
 	}
 }
 

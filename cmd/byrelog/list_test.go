@@ -110,19 +110,19 @@ func TestVisitCommand(t *testing.T) {
 func TestFindingsCommand(t *testing.T) {
 	t.Parallel()
 	s := demo(t)
-	var list []api.Finding
-	parse(t, s.call("findings", "alder-row", "--on", "2026-11-20", "--json").must(t), &list)
+	var list []api.Check
+	parse(t, s.call("checks", "alder-row", "--on", "2026-11-20", "--json").must(t), &list)
 	if len(list) == 0 {
 		t.Fatal("a herd recorded by people has no finding")
 	}
-	records, err := csv.NewReader(strings.NewReader(s.call("findings", "alder-row", "--on", "2026-11-20", "--csv").must(t))).ReadAll()
+	records, err := csv.NewReader(strings.NewReader(s.call("checks", "alder-row", "--on", "2026-11-20", "--csv").must(t))).ReadAll()
 	if err != nil || len(records) != len(list)+2 {
 		t.Fatalf("%d records of CSV, %d of JSON, %v", len(records), len(list), err)
 	}
-	text := s.call("findings", "alder-row", "--on", "2026-11-20", "--rule", list[0].Rule).must(t)
-	contains(t, text, "SEVERITY", list[0].Rule, "ask: "+list[0].Ask)
-	var of []api.Finding
-	parse(t, s.call("findings", "alder-row", "--on", "2026-11-20", "--animal", list[0].Animal, "--severity", string(list[0].Severity), "--json").must(t), &of)
+	text := s.call("checks", "alder-row", "--on", "2026-11-20", "--rule", list[0].Rule).must(t)
+	contains(t, text, "severity", list[0].Rule, "please check: "+list[0].PleaseCheck)
+	var of []api.Check
+	parse(t, s.call("checks", "alder-row", "--on", "2026-11-20", "--animal", list[0].Animal, "--severity", string(list[0].Severity), "--json").must(t), &of)
 	for _, x := range of {
 		if x.Severity != list[0].Severity {
 			t.Errorf("%+v", x)

@@ -105,7 +105,7 @@ Exit codes: 0 done, 1 something was refused, or a check failed,
 	root.AddCommand(
 		p.serveCommand(), p.demoCommand(), p.migrateCommand(), p.tokenCommand(), p.herdCommand(), p.policyCommand(),
 		p.importCommand(), p.exportCommand(), p.exchangeCommand(), p.mappingCommand(), p.eventsCommand(), p.animalCommand(),
-		p.listCommand(), p.visitCommand(), p.findingsCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
+		p.listCommand(), p.visitCommand(), p.checksCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
 	)
 	usageFromArgs(root)
 	return root

@@ -211,8 +211,8 @@ func cowText(w io.Writer, c *api.Cow) {
 			line(w, "  "+when+n.Text)
 		}
 	}
-	for _, f := range c.Findings {
-		line(w, "Query: "+f.Text)
+	for i := range c.Checks {
+		line(w, "Please check: "+c.Checks[i].Text)
 	}
 }
 

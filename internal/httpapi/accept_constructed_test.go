@@ -398,9 +398,9 @@ func allAnswers(t *testing.T, f *farm, asOf *string) []any {
 		for i := range cow.Heats {
 			cow.Heats[i].Seq = 0
 		}
-		for i := range cow.Findings {
-			cow.Findings[i].Seqs = nil
-			if p := cow.Findings[i].Pair; p != nil {
+		for i := range cow.Checks {
+			cow.Checks[i].Seqs = nil
+			if p := cow.Checks[i].Pair; p != nil {
 				p.First.Seq, p.Second.Seq = 0, 0
 			}
 		}

@@ -61,7 +61,7 @@ var calls = map[string]call{
 	"getEligibility":  {},
 	"getList":         {},
 	"getListForm":     {},
-	"listFindings":    {},
+	"listChecks":    {},
 	"listIndices":     {},
 	"getIndex":        {},
 	"listEvidence":    {},

@@ -281,7 +281,7 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 		Withheld:                api.Withheld{MilkUntil: day(c.Withheld.MilkUntil), MeatUntil: day(c.Withheld.MeatUntil)},
 		Next:                    []api.NextStep{},
 		OtherIndividuals:        []api.OtherIndividual{},
-		Findings:                []api.Finding{},
+		Checks:                []api.Check{},
 	}
 	for _, v := range c.Sizes {
 		out.Sizes = append(out.Sizes, api.SizeOn{On: mustDay(v.On), BigEnough: v.BigEnough, WeightKg: v.WeightKG, HeightCm: v.HeightCM, Seq: v.Seq})
@@ -323,7 +323,7 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 		out.OtherIndividuals = append(out.OtherIndividuals, api.OtherIndividual{From: day(v.From), To: day(v.To), Text: v.Text})
 	}
 	for i := range c.Findings {
-		out.Findings = append(out.Findings, wireFinding(&c.Findings[i]))
+		out.Checks = append(out.Checks, wireFinding(&c.Findings[i]))
 	}
 	return out
 }

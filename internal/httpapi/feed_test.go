@@ -230,7 +230,7 @@ func TestNotModified(t *testing.T) {
 	s := seeded(t)
 	paths := []string{
 		"/events", "/events?limit=3", "/head", "/animals", "/animals?on=2026-10-01", "/animals/0412", "/animals/0412/eligibility", "/indices?keys=days_open",
-		"/indices/days_open", "/indices/days_open/evidence", "/lists/walk", "/lists/walk?pen=south", "/lists/breed", "/lists/walk.txt", "/findings", "/export.csv", "", "/policies", "/animals?as_of=5",
+		"/indices/days_open", "/indices/days_open/evidence", "/lists/walk", "/lists/walk?pen=south", "/lists/breed", "/lists/walk.txt", "/checks", "/export.csv", "", "/policies", "/animals?as_of=5",
 	}
 	tags := map[string]string{}
 	for _, p := range paths {

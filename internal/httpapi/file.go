@@ -55,7 +55,7 @@ func wireReport(h *book.Herd, p *book.ImportReport, who *book.Principal) *api.Im
 		Differences: []api.ImportDifference{},
 	}
 	if who.May(h.ID, "read") {
-		out.Differences, out.Findings = wireDifferences(p.Differences), wireImportFindings(p.Findings)
+		out.Differences, out.Checks = wireDifferences(p.Differences), wireImportChecks(p.Findings)
 	}
 	if p.ID != uuid.Nil {
 		out.ID = ptr(p.ID)

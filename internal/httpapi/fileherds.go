@@ -116,15 +116,15 @@ func wireDifferences(list []book.Difference) []api.ImportDifference {
 	return out
 }
 
-func wireImportFindings(p *book.ImportFindings) *api.ImportFindings {
+func wireImportChecks(p *book.ImportFindings) *api.ImportChecks {
 	if p == nil {
 		return nil
 	}
-	out := &api.ImportFindings{Count: p.Count, Items: make([]api.ImportFinding, len(p.Items))}
+	out := &api.ImportChecks{Count: p.Count, Items: make([]api.ImportCheck, len(p.Items))}
 	for i := range p.Items {
 		x := &p.Items[i]
-		out.Items[i] = api.ImportFinding{
-			Code: x.Code, Severity: api.Severity(x.Severity), Animal: x.Animal, On: day(x.On), Text: x.Text, Ask: x.Ask,
+		out.Items[i] = api.ImportCheck{
+			Code: x.Code, Severity: api.Severity(x.Severity), Animal: x.Animal, On: day(x.On), Text: x.Text, PleaseCheck: x.Ask,
 			Seqs: seqs(x.Seqs), Lines: append([]int{}, x.Lines...),
 		}
 	}
@@ -155,7 +155,7 @@ func (s *Server) withDifferences(r *request, list []repro.Finding, keep func(*re
 
 func differenceFinding(report *book.ImportReport, d *book.Difference) repro.Finding {
 	f := repro.Finding{
-		Code: "sheet_" + d.Code, Rule: "sheet", Severity: repro.SeverityQuery, Animal: d.Animal, On: d.On, Text: d.Kind + ": " + d.Detail,
+		Code: "sheet_" + d.Code, Rule: "sheet", Severity: repro.SeverityDoubtful, Animal: d.Animal, On: d.On, Text: d.Kind + ": " + d.Detail,
 		Bound: "the mapping " + report.Mapping, Ask: d.Suggestion, Seqs: []int64{d.Seq},
 	}
 	if d.Ref != "" {

@@ -10,9 +10,9 @@ import (
 	"byrelog.example/internal/sheet"
 )
 
-// listFindings answers what in the records does not fit: of the herd, of an
+// listChecks answers what in the records does not fit: of the herd, of an
 // animal, or about the events of an import.
-func (s *Server) listFindings(r *request) (*reply, error) {
+func (s *Server) listChecks(r *request) (*reply, error) {
 	a := &reply{}
 	err := s.read(r, func(f *fold) error {
 		filter, err := s.findingFilter(r, f)
@@ -28,7 +28,7 @@ func (s *Server) listFindings(r *request) (*reply, error) {
 		if err != nil {
 			return err
 		}
-		out := &api.FindingPage{Herd: r.herd.Name, On: mustDay(f.on), AsOf: f.asOf(), Items: make([]api.Finding, len(part)), Next: next}
+		out := &api.CheckPage{Herd: r.herd.Name, On: mustDay(f.on), AsOf: f.asOf(), Items: make([]api.Check, len(part)), Next: next}
 		for i := range part {
 			out.Items[i] = wireFinding(&part[i])
 		}
@@ -66,13 +66,13 @@ func (s *Server) findingFilter(r *request, f *fold) (repro.FindingFilter, error)
 	return filter, nil
 }
 
-func wireFinding(x *repro.Finding) api.Finding {
-	out := api.Finding{
+func wireFinding(x *repro.Finding) api.Check {
+	out := api.Check{
 		Code: x.Code, Rule: x.Rule, Severity: api.Severity(x.Severity), Animal: x.Animal, On: day(x.On), Text: x.Text, Bound: x.Bound,
-		Sources: texts(x.Sources), Ask: x.Ask, Seqs: seqs(x.Seqs),
+		Sources: texts(x.Sources), PleaseCheck: x.Ask, Seqs: seqs(x.Seqs),
 	}
 	if p := x.Pair; p != nil {
-		out.Pair = &api.FindingPair{First: wirePairEvent(&p.First), Second: wirePairEvent(&p.Second), Differ: texts(p.Differ)}
+		out.Pair = &api.CheckPair{First: wirePairEvent(&p.First), Second: wirePairEvent(&p.Second), Differ: texts(p.Differ)}
 	}
 	return out
 }

@@ -127,7 +127,7 @@ func wireListRow(x *repro.ListRow) api.WorkRow {
 		out.LastService = &api.LastService{Number: v.Number, On: mustDay(v.On), Days: v.Days, Method: v.Method, Sire: text(v.Sire), By: text(v.By)}
 	}
 	if x.Finding != nil {
-		out.Finding = ptr(wireFinding(x.Finding))
+		out.Check = ptr(wireFinding(x.Finding))
 	}
 	return out
 }

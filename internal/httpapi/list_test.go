@@ -113,18 +113,18 @@ func TestFindings(t *testing.T) {
 	s := seeded(t)
 	codes := func(path string, args ...any) string {
 		t.Helper()
-		var p api.FindingPage
+		var p api.CheckPage
 		get(s, path, args...).Want(http.StatusOK).JSON(&p)
 		var out []string
 		for _, f := range p.Items {
-			if f.Bound == "" || f.Ask == "" || len(f.Sources) == 0 {
+			if f.Bound == "" || f.PleaseCheck == "" || len(f.Sources) == 0 {
 				t.Errorf("%+v", f)
 			}
 			out = append(out, f.Animal+":"+f.Code)
 		}
 		return strings.Join(out, " ")
 	}
-	before := codes("%s/findings", herdPath)
+	before := codes("%s/checks", herdPath)
 	sheet := "event_id,herd,animal,kind,on,by,method,sire\r\n" +
 		",,0517,breeding,2026-09-28,t9,ai,S-204\r\n" + // the second service, by another recorder
 		",,0412,breeding,2026-10-10,t9,ai,S-204\r\n" // of a pregnant cow
@@ -133,28 +133,28 @@ func TestFindings(t *testing.T) {
 	if report.Counts.Appended != 2 {
 		t.Fatalf("%+v", report)
 	}
-	of := codes("%s/findings?import=%s", herdPath, report.ID)
+	of := codes("%s/checks?import=%s", herdPath, report.ID)
 	if of != "0517:maybe_recorded_twice 0412:bred_while_pregnant 0412:return_late" && of != "0517:maybe_recorded_twice 0412:bred_while_pregnant" {
 		t.Errorf("of the import: %s (before it: %s)", of, before)
 	}
-	var p api.FindingPage
-	get(s, "%s/findings?rule=R20&import=%s", herdPath, report.ID).Want(http.StatusOK).JSON(&p)
+	var p api.CheckPage
+	get(s, "%s/checks?rule=R20&import=%s", herdPath, report.ID).Want(http.StatusOK).JSON(&p)
 	if len(p.Items) != 1 || p.Items[0].Pair == nil || *p.Items[0].Pair.First.By == *p.Items[0].Pair.Second.By || p.Items[0].Pair.First.Data["sire"] != "S-204" {
 		t.Fatalf("%+v", p.Items)
 	}
-	if got := codes("%s/findings?animal=0412&severity=serious", herdPath); got != "0412:bred_while_pregnant" {
+	if got := codes("%s/checks?animal=0412&severity=serious", herdPath); got != "0412:bred_while_pregnant" {
 		t.Errorf("serious ones of 0412: %s", got)
 	}
-	if got := codes("%s/findings?as_of=%d", herdPath, scenarioEvents); got != before {
+	if got := codes("%s/checks?as_of=%d", herdPath, scenarioEvents); got != before {
 		t.Errorf("as of before the import: %s, then %s", got, before)
 	}
-	records := tableRecords(t, get(s, "%s/findings.csv?import=%s", herdPath, report.ID).Want(http.StatusOK).Body)
+	records := tableRecords(t, get(s, "%s/checks.csv?import=%s", herdPath, report.ID).Want(http.StatusOK).Body)
 	if len(records) < 3 || records[1][0] != "maybe_recorded_twice" || records[1][12] != "by" {
 		t.Errorf("%v", records)
 	}
 	// The same file again appends nothing, so that nothing is about it.
 	s.Do(httpapitest.Request{Method: http.MethodPost, Path: herdPath + "/imports", Token: s.Admin, Type: "text/csv", Body: sheet}).JSON(&report)
-	if got := codes("%s/findings?import=%s", herdPath, report.ID); report.Counts.Appended == 0 && got != "" {
+	if got := codes("%s/checks?import=%s", herdPath, report.ID); report.Counts.Appended == 0 && got != "" {
 		t.Errorf("of an import that appended nothing: %s", got)
 	}
 }

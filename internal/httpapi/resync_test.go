@@ -176,8 +176,8 @@ func TestResyncReport(t *testing.T) {
 		if r.Counts.Changed != 1 || r.Counts.Vanished != 1 {
 			t.Errorf("%+v", r.Counts)
 		}
-		var found api.FindingPage
-		get(n.Server, "/v1/herds/alder-row/findings?import=%s", r.ID).Want(http.StatusOK).JSON(&found)
+		var found api.CheckPage
+		get(n.Server, "/v1/herds/alder-row/checks?import=%s", r.ID).Want(http.StatusOK).JSON(&found)
 		var codes []string
 		for _, f := range found.Items {
 			if f.Rule == "sheet" {
@@ -185,9 +185,9 @@ func TestResyncReport(t *testing.T) {
 			}
 		}
 		if !slices.Equal(codes, []string{"sheet_changed 0412", "sheet_vanished 0388"}) {
-			t.Errorf("findings %v", codes)
+			t.Errorf("checks %v", codes)
 		}
-		get(n.Server, "/v1/herds/alder-row/findings.csv?import=%s&rule=sheet", r.ID).Want(http.StatusOK)
+		get(n.Server, "/v1/herds/alder-row/checks.csv?import=%s&rule=sheet", r.ID).Want(http.StatusOK)
 	}
 	if got := n.seq(); got != before+1 {
 		t.Errorf("%d events were written, and only row 4 is new", got-before)
@@ -196,7 +196,7 @@ func TestResyncReport(t *testing.T) {
 	blind := n.Token(book.GrantSpec{Herd: "alder-row", Scopes: []book.Scope{"record"}})
 	var r api.ImportReport
 	n.Do(httpapitest.Request{Method: http.MethodPost, Path: n.path(""), Token: blind, Type: "text/csv", Body: edited}).Want(http.StatusCreated).JSON(&r)
-	if r.Counts.Changed != 1 || len(r.Differences) != 0 || r.Findings != nil {
+	if r.Counts.Changed != 1 || len(r.Differences) != 0 || r.Checks != nil {
 		t.Errorf("without the scope read: %+v", r)
 	}
 }
@@ -468,22 +468,22 @@ func TestDryRunFindings(t *testing.T) {
 	n.put("office", sheetMapping("office", "key: [No]"))
 	body := sheetHead + "1,0412,2026-07-21,S-118,\r\n2,0700,2026-11-01,S-118,\r\n"
 	dry := n.send("&dry_run=true", body)
-	twice := func(r *api.ImportReport) *api.ImportFinding {
-		if r.Findings == nil {
+	twice := func(r *api.ImportReport) *api.ImportCheck {
+		if r.Checks == nil {
 			t.Fatal("no findings")
 		}
-		for i, f := range r.Findings.Items {
+		for i, f := range r.Checks.Items {
 			if f.Code == "maybe_recorded_twice" {
-				return &r.Findings.Items[i]
+				return &r.Checks.Items[i]
 			}
 		}
-		t.Fatalf("the pair is not among %+v", r.Findings.Items)
+		t.Fatalf("the pair is not among %+v", r.Checks.Items)
 		return nil
 	}
 	if f := twice(dry); !slices.Equal(f.Lines, []int{2}) || len(f.Seqs) != 1 || f.Animal != "0412" {
 		t.Errorf("dry run: %+v", f)
 	}
-	for _, f := range dry.Findings.Items {
+	for _, f := range dry.Checks.Items {
 		if f.Animal == "0517" {
 			t.Errorf("not new: %+v", f)
 		}

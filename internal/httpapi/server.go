@@ -253,7 +253,7 @@ func extend(c echo.Context, op *operation) {
 }
 
 var (
-	csvPath  = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.csv$`)
+	csvPath  = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|checks|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.csv$`)
 	txtPath  = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.txt$`)
 	htmlPath = regexp.MustCompile(`^(/v1/herds/[^/]+/lists/[^/]+|/v1/lists/[^/]+)\.html$`)
 )

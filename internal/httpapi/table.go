@@ -114,17 +114,17 @@ var (
 		},
 	}
 	findingTable = &sheet.Table{
-		Name: "findings", Title: "Findings", About: "What in the records is odd and deserves a question.",
+		Name: "checks", Title: "Checks", About: "What in the records does not fit, and what to check.",
 		Columns: []sheet.TableColumn{
-			{Name: "code", Type: sheet.Word, Doc: "what was found, as a code"},
+			{Name: "code", Type: sheet.Word, Doc: "what does not fit, as a code"},
 			{Name: "rule", Type: sheet.Word, Doc: "the rule that found it"},
 			{Name: "severity", Type: sheet.Word, Doc: "how serious it is"},
 			{Name: "animal", Type: sheet.Text, Doc: "the herd's own number or name; empty for the herd"},
 			{Name: "on", Type: sheet.Date, Doc: "day of the event in question"},
-			{Name: "text", Type: sheet.Text, Doc: "what was found, in words"},
+			{Name: "text", Type: sheet.Text, Doc: "what does not fit, in words"},
 			{Name: "bound", Type: sheet.Word, Doc: "the bound that it passes"},
 			{Name: "sources", Type: sheet.Word, Doc: "sources of the bound"},
-			{Name: "ask", Type: sheet.Text, Doc: "what to ask"},
+			{Name: "please_check", Type: sheet.Text, Doc: "what to look up or ask"},
 			{Name: "seqs", Type: sheet.Word, Doc: "events in question, by seq, separated by spaces"},
 			{Name: "first_event", Type: sheet.Word, Doc: "of a pair: id of the first event"},
 			{Name: "second_event", Type: sheet.Word, Doc: "of a pair: id of the second event"},
@@ -228,7 +228,7 @@ func listTableOf(l *repro.List) *sheet.Table {
 // for with; nil is the export.
 func described() map[string][]*sheet.Table {
 	m := map[string][]*sheet.Table{
-		"export": nil, "events": {eventTable}, "animals": {animalTable}, "findings": {findingTable}, "indices": {indexTable},
+		"export": nil, "events": {eventTable}, "animals": {animalTable}, "checks": {findingTable}, "indices": {indexTable},
 	}
 	for _, d := range repro.Lists() {
 		m["lists"] = append(m["lists"], listTableOf(&repro.List{ListDefinition: &d}))

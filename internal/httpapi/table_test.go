@@ -41,10 +41,10 @@ func everyTable(t *testing.T, s *httpapitest.Server) []string {
 	var defs api.DefinitionList
 	get(s, "/v1/definitions").Want(http.StatusOK).JSON(&defs)
 	list := []string{
-		herdPath + "/events.csv", herdPath + "/animals.csv", herdPath + "/findings.csv", herdPath + "/indices.csv",
+		herdPath + "/events.csv", herdPath + "/animals.csv", herdPath + "/checks.csv", herdPath + "/indices.csv",
 		"/v1/summary.csv", "/v1/technicians.csv",
 	}
-	for _, name := range []string{"walk", "examine", "breed", "diagnose", "returns", "calve", "dry-off", "queries"} {
+	for _, name := range []string{"walk", "examine", "breed", "diagnose", "returns", "calve", "dry-off", "checks"} {
 		list = append(list, herdPath+"/lists/"+name+".csv", "/v1/lists/"+name+".csv")
 	}
 	for _, d := range defs.Definitions {
@@ -302,7 +302,7 @@ func TestClientFindsCutTables(t *testing.T) {
 	t.Parallel()
 	s := oddHerd(t)
 	for _, query := range []string{"", "?profile=spreadsheet"} {
-		whole := string(get(s, "%s/findings.csv%s", herdPath, query).Want(http.StatusOK).Body)
+		whole := string(get(s, "%s/checks.csv%s", herdPath, query).Want(http.StatusOK).Body)
 		body := whole
 		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			w.Header().Set("Content-Type", "text/csv; charset=utf-8")
@@ -314,7 +314,7 @@ func TestClientFindsCutTables(t *testing.T) {
 			t.Fatal(err)
 		}
 		var out bytes.Buffer
-		if err := c.FindingsCSV(t.Context(), "alder-row", api.ListFindingsParams{}, &out); err != nil || out.String() != whole {
+		if err := c.ChecksCSV(t.Context(), "alder-row", api.ListChecksParams{}, &out); err != nil || out.String() != whole {
 			t.Fatalf("the whole table: %v\n%s", err, out.Bytes())
 		}
 		cuts := []string{strings.Replace(whole, "840003123456789", "840003123456780", 1)}
@@ -323,7 +323,7 @@ func TestClientFindsCutTables(t *testing.T) {
 		}
 		for _, cut := range cuts {
 			body = cut
-			if err := c.FindingsCSV(t.Context(), "alder-row", api.ListFindingsParams{}, io.Discard); !errors.Is(err, api.ErrTruncated) {
+			if err := c.ChecksCSV(t.Context(), "alder-row", api.ListChecksParams{}, io.Discard); !errors.Is(err, api.ErrTruncated) {
 				t.Fatalf("%d bytes of %d: %v", len(cut), len(whole), err)
 			}
 		}

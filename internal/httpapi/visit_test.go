@@ -18,7 +18,7 @@ func TestVisit(t *testing.T) {
 	t.Parallel()
 	s := seeded(t)
 	seedHerd(t, s, "mill-lane")
-	for _, list := range []string{"walk", "diagnose?on=2026-10-26", "calve?days=151", "queries?days=0"} {
+	for _, list := range []string{"walk", "diagnose?on=2026-10-26", "calve?days=151", "checks?days=0"} {
 		name, query, _ := strings.Cut(list, "?")
 		var v api.Visit
 		get(s, "/v1/lists/%s", list).Want(http.StatusOK).JSON(&v)

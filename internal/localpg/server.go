@@ -444,8 +444,12 @@ func (s *Server) down(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, 90*time.Second)
 	defer cancel()
 	out, err := s.user.command(ctx, s.data(), s.bin.path("pg_ctl"), "stop", "-D", s.data(), "-m", mode, "-w", "-t", "60", "-s").CombinedOutput()
-	if err != nil && alive(p.pid) {
-		return fmt.Errorf("the database server did not stop: %w\n%s", err, out)
+	// A server that was stopping by itself takes its pid file away before it ends.
+	for err != nil && alive(p.pid) {
+		if _, there := readPID(s.data()); there == nil || ctx.Err() != nil {
+			return fmt.Errorf("the database server did not stop: %w\n%s", err, out)
+		}
+		time.Sleep(20 * time.Millisecond)
 	}
 	return nil
 }

@@ -134,7 +134,7 @@ var sheets = map[string]sheet{
 		},
 		fill: []string{"done", "remarks", "initials"},
 	},
-	repro.ListQueries: {
+	repro.ListChecks: {
 		columns: []column{animal, pen, since("date"), text("rule", why.cell), words("what", func(r *repro.ListRow) string { return strings.ReplaceAll(r.Code, "_", " ") })},
 		fill:    []string{"answer", "initials"},
 		texts:   true,

@@ -197,7 +197,7 @@ func firsts(l *repro.List) string {
 
 func count(n int, name string) string {
 	what, one := "animals", "animal"
-	if name == repro.ListQueries {
+	if name == repro.ListChecks {
 		what, one = "checks", "check"
 	}
 	switch n {

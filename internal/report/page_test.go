@@ -20,7 +20,7 @@ func TestPage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	q, err := h.List(repro.ListQueries, day("2026-11-25"), repro.ListOptions{})
+	q, err := h.List(repro.ListChecks, day("2026-11-25"), repro.ListOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,9 +11,9 @@ import (
 
 // How grave a finding is.
 const (
-	SeverityNote    = "note"    // worth knowing; nothing need be wrong
-	SeverityQuery   = "query"   // something is odd: ask
-	SeveritySerious = "serious" // one of the records cannot be right, or somebody must be told
+	SeverityNote     = "note"     // worth knowing; nothing need be wrong
+	SeverityDoubtful = "doubtful" // something is odd: ask
+	SeveritySerious  = "serious"  // one of the records cannot be right, or somebody must be told
 )
 
 // Finding is something in the records that does not fit. Nothing is corrected

@@ -25,7 +25,7 @@ const (
 	ListLosses   = "losses"
 	ListCalve    = "calve"
 	ListDryOff   = "dry-off"
-	ListQueries  = "queries"
+	ListChecks  = "checks"
 )
 
 // ListDefinition is what a work list holds and what its days mean.
@@ -56,7 +56,7 @@ type List struct {
 	Caution  []string   `json:"caution"` // of the list and of all its rows
 }
 
-// ListRow is one animal (or, on the queries list, one finding) and why she is
+// ListRow is one animal (or, on the checks list, one finding) and why she is
 // on the list.
 type ListRow struct {
 	Animal      string       `json:"animal"`
@@ -201,10 +201,10 @@ var listers = []lister{
 	},
 	{
 		def: ListDefinition{
-			Name: ListQueries, Title: "Questions about the records",
+			Name: ListChecks, Title: "Checks of the records",
 			Text: "What in the records does not fit, to be looked up or asked about; mere notes are counted. Nothing is corrected by itself.",
-			Days: 30, MaxDays: maxListDays, DaysAre: "days back from which findings are dated, 0 for all",
-			Sources: []string{"each finding names its own"},
+			Days: 30, MaxDays: maxListDays, DaysAre: "days back from which they are dated, 0 for all",
+			Sources: []string{"each names its own"},
 		},
 		make: (*making).queries,
 	},
@@ -399,10 +399,10 @@ var leftTexts = map[string]string{
 	"examined_this_week": "due, but examined within the last seven days",
 	"confirm_missed":     "without a second check, and dry or near calving",
 	"conception_undated": "pregnant, but the date of conception is not known, so that the due date is not either",
-	"overdue":            "pregnant for more than 302 days without a calving: on the queries list",
+	"overdue":            "pregnant for more than 302 days without a calving: on the checks list",
 	"calf":               "heifers too young to be bred",
-	"note":               "notes, of which nothing need be wrong",
-	"older":              "findings dated before the days asked for",
+	"note":               "mere notes, where nothing need be wrong",
+	"older":              "dated before the days asked for",
 
 	"stopped_not_seen":    "no heat seen, but not to be bred",
 	"open_not_seen":       "no heat seen, but bred before and found open or lost since",

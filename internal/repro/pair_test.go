@@ -33,7 +33,7 @@ func TestPairs(t *testing.T) {
 			continue
 		}
 		p := f.Pair
-		if f.Rule != "R20" || f.Seqs[0] != p.First.Seq || f.Seqs[1] != p.Second.Seq || p.First.ID == p.Second.ID || f.Severity != repro.SeverityQuery {
+		if f.Rule != "R20" || f.Seqs[0] != p.First.Seq || f.Seqs[1] != p.Second.Seq || p.First.ID == p.Second.ID || f.Severity != repro.SeverityDoubtful {
 			t.Errorf("%+v", f)
 		}
 		got = append(got, fmt.Sprintf("%s %s %s/%s %s", f.Code, p.First.Kind, p.First.On, p.Second.On, strings.Join(p.Differ, ",")))
@@ -82,12 +82,12 @@ func TestMoreFindings(t *testing.T) {
 	}{
 		{"R10 269 days (from memory)", "heifer_bred_very_young", repro.SeveritySerious, true, tell(t).born("1", "2023-01-01").bred("1", plus("2023-01-01", 269))},
 		{"R10 270 days", "heifer_bred_very_young", "", false, tell(t).born("1", "2023-01-01").bred("1", plus("2023-01-01", 270))},
-		{"R12 stage of 34 days alone (S24)", "stage_alone", repro.SeverityQuery, true, alone(34)},
+		{"R12 stage of 34 days alone (S24)", "stage_alone", repro.SeverityDoubtful, true, alone(34)},
 		{"R12 stage of 35 days alone", "stage_alone", "", false, alone(35)},
 		{"R12 stage of 122 days alone", "stage_alone", "", false, alone(122)},
-		{"R12 stage of 123 days alone", "stage_alone", repro.SeverityQuery, true, alone(123)},
+		{"R12 stage of 123 days alone", "stage_alone", repro.SeverityDoubtful, true, alone(123)},
 		{"R15 ten services", "many_services", "", false, many(10)},
-		{"R15 eleven services", "many_services", repro.SeverityQuery, true, many(11)},
+		{"R15 eleven services", "many_services", repro.SeverityDoubtful, true, many(11)},
 		{"R15 fifteen services", "too_many_services", "", false, many(15)},
 		{"R15 sixteen services (S32)", "too_many_services", repro.SeveritySerious, true, many(16)},
 		{"R21 a male is bred", "not_female", repro.SeveritySerious, true, male.bred("1", "2024-02-01")},

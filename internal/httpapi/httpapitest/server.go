@@ -261,7 +261,7 @@ var contract = sync.OnceValues(func() (*contractDoc, error) {
 
 var (
 	parameter   = regexp.MustCompile(`\\\{\w+\\\}`)
-	mediaSuffix = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|findings|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.(?:csv|txt)$`)
+	mediaSuffix = regexp.MustCompile(`^(/v1/herds/[^/]+/(?:animals|events|checks|lists/[^/]+|indices|indices/[^/]+/evidence)|/v1/lists/[^/]+|/v1/summary|/v1/technicians)\.(?:csv|txt)$`)
 )
 
 // route finds the operation that a request is for; nil if there is none.
