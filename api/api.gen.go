@@ -3216,7 +3216,7 @@ type ImportCounts struct {
 	// AlreadyThere Of them stored before.
 	AlreadyThere int64 `json:"already_there"`
 
-	// Amended Of them edited since: the stored event voided and restated.
+	// Amended Of them edited since: the stored event voided and written anew.
 	Amended int64 `json:"amended"`
 
 	// Changed Of them edited since: left alone, told under differences.
@@ -6974,7 +6974,7 @@ type ClientInterface interface {
 
 	// VoidEventWithBody Withdraw an event, and restate it if there is a right version
 	//
-	// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+	// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 	// or neither. The event itself stays in the log.
 	//
 	// Takes any type of body and a specified content type.
@@ -6984,7 +6984,7 @@ type ClientInterface interface {
 
 	// VoidEvent Withdraw an event, and restate it if there is a right version
 	//
-	// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+	// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 	// or neither. The event itself stays in the log.
 	//
 	// Takes a body of the `application/json` content type.
@@ -7101,7 +7101,7 @@ type ClientInterface interface {
 	// adds nothing.
 	//
 	// A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
-	// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+	// mapping's key, and its event is voided and written anew, or left alone and told under `differences`, as the
 	// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 	// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 	// that came by the same mapping are voided, never one that somebody else recorded or corrected.
@@ -7787,7 +7787,7 @@ func (c *Client) EraseNote(ctx context.Context, herd HerdParam, id EventIDParam,
 
 // VoidEventWithBody Withdraw an event, and restate it if there is a right version
 //
-// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 // or neither. The event itself stays in the log.
 //
 // Takes any type of body and a specified content type.
@@ -7807,7 +7807,7 @@ func (c *Client) VoidEventWithBody(ctx context.Context, herd HerdParam, id Event
 
 // VoidEvent Withdraw an event, and restate it if there is a right version
 //
-// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 // or neither. The event itself stays in the log.
 //
 // Takes a body of the `application/json` content type.
@@ -8014,7 +8014,7 @@ func (c *Client) ListImports(ctx context.Context, herd HerdParam, params *ListIm
 // adds nothing.
 //
 // A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
-// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+// mapping's key, and its event is voided and written anew, or left alone and told under `differences`, as the
 // mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 // would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 // that came by the same mapping are voided, never one that somebody else recorded or corrected.
@@ -13216,7 +13216,7 @@ type ClientWithResponsesInterface interface {
 
 	// VoidEventWithBodyWithResponse Withdraw an event, and restate it if there is a right version
 	//
-	// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+	// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 	// or neither. The event itself stays in the log.
 	//
 	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
@@ -13226,7 +13226,7 @@ type ClientWithResponsesInterface interface {
 
 	// VoidEventWithResponse Withdraw an event, and restate it if there is a right version
 	//
-	// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+	// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 	// or neither. The event itself stays in the log.
 	//
 	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
@@ -13355,7 +13355,7 @@ type ClientWithResponsesInterface interface {
 	// adds nothing.
 	//
 	// A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
-	// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+	// mapping's key, and its event is voided and written anew, or left alone and told under `differences`, as the
 	// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 	// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 	// that came by the same mapping are voided, never one that somebody else recorded or corrected.
@@ -18893,7 +18893,7 @@ func (c *ClientWithResponses) EraseNoteWithResponse(ctx context.Context, herd He
 
 // VoidEventWithBodyWithResponse Withdraw an event, and restate it if there is a right version
 //
-// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 // or neither. The event itself stays in the log.
 //
 // Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
@@ -18909,7 +18909,7 @@ func (c *ClientWithResponses) VoidEventWithBodyWithResponse(ctx context.Context,
 
 // VoidEventWithResponse Withdraw an event, and restate it if there is a right version
 //
-// Appends a `void` event that names the event of the path and, with `replacement`, the restated event, both
+// Appends a `void` event that names the event of the path and, with `replacement`, the corrected event, both
 // or neither. The event itself stays in the log.
 //
 // Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
@@ -19092,7 +19092,7 @@ func (c *ClientWithResponses) ListImportsWithResponse(ctx context.Context, herd 
 // adds nothing.
 //
 // A later state of the same sheet is held against what it stated before. A row that was edited is recognised by the
-// mapping's key, and its event is voided and restated, or left alone and told under `differences`, as the
+// mapping's key, and its event is voided and written anew, or left alone and told under `differences`, as the
 // mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 // would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 // that came by the same mapping are voided, never one that somebody else recorded or corrected.

@@ -61,7 +61,7 @@ var calls = map[string]call{
 	"getEligibility":  {},
 	"getList":         {},
 	"getListForm":     {},
-	"listChecks":    {},
+	"listChecks":      {},
 	"listIndices":     {},
 	"getIndex":        {},
 	"listEvidence":    {},

@@ -119,7 +119,7 @@ var services = map[string]service{
 	"getEligibility":  {handle: (*Server).getEligibility, deadline: deadlineFold},
 	"getList":         {handle: (*Server).getList, deadline: deadlineFold},
 	"getListForm":     {handle: (*Server).getListForm, deadline: deadlineFold},
-	"listChecks":    {handle: (*Server).listChecks, deadline: deadlineFold},
+	"listChecks":      {handle: (*Server).listChecks, deadline: deadlineFold},
 	"listIndices":     {handle: (*Server).listIndices, deadline: deadlineFold},
 	"getIndex":        {handle: (*Server).getIndex, deadline: deadlineFold},
 	"listEvidence":    {handle: (*Server).listEvidence, deadline: deadlineFold},

@@ -281,7 +281,7 @@ func wireCow(r *request, f *fold, c *repro.CowView) *api.Cow {
 		Withheld:                api.Withheld{MilkUntil: day(c.Withheld.MilkUntil), MeatUntil: day(c.Withheld.MeatUntil)},
 		Next:                    []api.NextStep{},
 		OtherIndividuals:        []api.OtherIndividual{},
-		Checks:                []api.Check{},
+		Checks:                  []api.Check{},
 	}
 	for _, v := range c.Sizes {
 		out.Sizes = append(out.Sizes, api.SizeOn{On: mustDay(v.On), BigEnough: v.BigEnough, WeightKg: v.WeightKG, HeightCm: v.HeightCM, Seq: v.Seq})

@@ -25,7 +25,7 @@ const (
 	ListLosses   = "losses"
 	ListCalve    = "calve"
 	ListDryOff   = "dry-off"
-	ListChecks  = "checks"
+	ListChecks   = "checks"
 )
 
 // ListDefinition is what a work list holds and what its days mean.
