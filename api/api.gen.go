@@ -3839,7 +3839,7 @@ type Policy struct {
 	// WaitFirstDays Voluntary waiting period of the first lactation; she may be bred on the day on which her days in milk reach it.
 	WaitFirstDays *int `json:"wait_first_days,omitempty"`
 
-	// WaitLaterDays The same for later lactations.
+	// WaitLaterDays Voluntary waiting period of later lactations.
 	WaitLaterDays *int `json:"wait_later_days,omitempty"`
 
 	// HeiferFirstBreedingDays Age in days from which a heifer may be bred.
@@ -3848,13 +3848,13 @@ type Policy struct {
 	// DiagnoseUltrasoundDays Days after a service before an ultrasound diagnosis counts.
 	DiagnoseUltrasoundDays *int `json:"diagnose_ultrasound_days,omitempty"`
 
-	// DiagnosePalpationDays The same for palpation.
+	// DiagnosePalpationDays Days after a service before a diagnosis by palpation counts.
 	DiagnosePalpationDays *int `json:"diagnose_palpation_days,omitempty"`
 
-	// DiagnoseBloodDays The same for a blood test.
+	// DiagnoseBloodDays Days after a service before a blood test counts.
 	DiagnoseBloodDays *int `json:"diagnose_blood_days,omitempty"`
 
-	// DiagnoseMilkDays The same for a milk test.
+	// DiagnoseMilkDays Days after a service before a milk test counts.
 	DiagnoseMilkDays *int `json:"diagnose_milk_days,omitempty"`
 
 	// DiagnoseAfterCalvingDays Days after calving before a blood or milk test counts.

@@ -18,6 +18,7 @@ import (
 	"byrelog.example/api"
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/event"
+	"byrelog.example/internal/httpapi"
 	"byrelog.example/internal/store"
 )
 
@@ -329,7 +330,8 @@ func (p *program) policySet() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "set HERD FILE", Short: "Set the policy that holds from a day on", Args: cobra.ExactArgs(2),
 		Long: `Set the policy that holds from a day on, from a JSON file (- is standard input)
-with what differs from the defaults. Windows before that day keep their own.`,
+with what differs from the defaults. Windows before that day keep their own. The
+members, with their defaults:`,
 		Example: "  echo '{\"wait_first_days\": 70, \"wait_later_days\": 60}' | byrelog policy set alder-row - --from 2026-01-01",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if from.date == 0 {
@@ -360,7 +362,50 @@ with what differs from the defaults. Windows before that day keep their own.`,
 	}
 	f.add(cmd)
 	cmd.Flags().Var(&from, "from", "first day on which it holds (YYYY-MM-DD)")
+	help := cmd.HelpFunc()
+	cmd.SetHelpFunc(func(c *cobra.Command, args []string) {
+		fields, err := policyFields()
+		if err != nil {
+			_, _ = fmt.Fprintln(p.err, err)
+		}
+		c.Long += "\n\n" + fields
+		help(c, args)
+	})
 	return cmd
+}
+
+// policyFields says what the contract says of each member of a policy. It is read when
+// somebody asks for it, and not at the start of every command.
+func policyFields() (string, error) {
+	members, err := httpapi.Members("Policy")
+	if err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	for _, m := range members {
+		text := m.Text
+		if m.Default != "" {
+			text = "(" + m.Default + ") " + text
+		}
+		_, _ = fmt.Fprintf(&b, "  %s\n%s\n", m.Name, indented(text, "      ", 84))
+	}
+	return strings.TrimRight(b.String(), "\n"), nil
+}
+
+// indented breaks a text into lines of at most so many characters.
+func indented(text, indent string, width int) string {
+	var lines []string
+	line := indent
+	for _, word := range strings.Fields(text) {
+		if line != indent && len([]rune(line))+1+len([]rune(word)) > width {
+			lines, line = append(lines, line), indent
+		}
+		if line != indent {
+			line += " "
+		}
+		line += word
+	}
+	return strings.Join(append(lines, line), "\n")
 }
 
 // readFile reads a small file, or standard input for -.

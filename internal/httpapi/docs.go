@@ -12,6 +12,8 @@ import (
 	"strings"
 
 	"github.com/getkin/kin-openapi/openapi3"
+
+	"byrelog.example/openapi"
 )
 
 //go:embed docs.html.tmpl
@@ -295,4 +297,28 @@ func inline(s string) template.HTML {
 		}
 	}
 	return template.HTML(b.String()) //nolint:gosec // escaped above
+}
+
+// Member is a member of a schema of the contract; Default is empty if it has none.
+type Member struct{ Name, Default, Text string }
+
+// Members gives the members of a schema of the contract by their names.
+func Members(schema string) ([]Member, error) {
+	doc, err := openapi3.NewLoader().LoadFromData(openapi.YAML)
+	if err != nil {
+		return nil, fmt.Errorf("load contract: %w", err)
+	}
+	ref := doc.Components.Schemas[schema]
+	if ref == nil {
+		return nil, fmt.Errorf("the contract has no schema %s", schema)
+	}
+	var out []Member
+	for _, name := range slices.Sorted(maps.Keys(ref.Value.Properties)) {
+		m := Member{Name: name, Text: ref.Value.Properties[name].Value.Description}
+		if d := ref.Value.Properties[name].Value.Default; d != nil {
+			m.Default = fmt.Sprint(d)
+		}
+		out = append(out, m)
+	}
+	return out, nil
 }
