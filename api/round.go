@@ -1,9 +1,27 @@
 package api
 
 import (
+	"context"
 	"fmt"
 	"strings"
 )
+
+// Round records a round in plain words, or says with DryRun what it would record. What
+// is refused is a [ProblemError] with a line for each fault, and with Part in the
+// answer.
+func (c *ClientWithResponses) Round(ctx context.Context, herd HerdName, params RecordRoundParams, text string) (*RoundAnswer, error) {
+	rsp, err := c.RecordRoundWithTextBodyWithResponse(ctx, herd, &params, text)
+	if err != nil {
+		return nil, err
+	}
+	if rsp.JSON201 != nil {
+		return rsp.JSON201, nil
+	}
+	if rsp.JSON200 != nil {
+		return rsp.JSON200, nil
+	}
+	return nil, errAnswer("round", rsp.HTTPResponse)
+}
 
 // Text is the answer to a round line by line, as a person reads it: what was read, what
 // was refused and why, what to check, and what is missing.

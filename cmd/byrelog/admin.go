@@ -362,15 +362,7 @@ members, with their defaults:`,
 	}
 	f.add(cmd)
 	cmd.Flags().Var(&from, "from", "first day on which it holds (YYYY-MM-DD)")
-	help := cmd.HelpFunc()
-	cmd.SetHelpFunc(func(c *cobra.Command, args []string) {
-		fields, err := policyFields()
-		if err != nil {
-			_, _ = fmt.Fprintln(p.err, err)
-		}
-		c.Long += "\n\n" + fields
-		help(c, args)
-	})
+	longHelp(cmd, policyFields)
 	return cmd
 }
 

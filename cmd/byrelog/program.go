@@ -105,7 +105,7 @@ Exit codes: 0 done, 1 something was refused, or a check failed,
 	root.AddCommand(
 		p.serveCommand(), p.demoCommand(), p.migrateCommand(), p.tokenCommand(), p.herdCommand(), p.policyCommand(),
 		p.importCommand(), p.exportCommand(), p.exchangeCommand(), p.mappingCommand(), p.eventsCommand(), p.animalCommand(),
-		p.listCommand(), p.visitCommand(), p.checksCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
+		p.listCommand(), p.visitCommand(), p.roundCommand(), p.voidCommand(), p.checksCommand(), p.indicesCommand(), p.summaryCommand(), p.techniciansCommand(), p.verifyCommand(), p.simulateCommand(),
 	)
 	usageFromArgs(root)
 	return root
@@ -127,6 +127,19 @@ func usageFromArgs(c *cobra.Command) {
 	for _, sub := range c.Commands() {
 		usageFromArgs(sub)
 	}
+}
+
+// longHelp puts behind the text of a command's help what is made only when it is asked for.
+func longHelp(cmd *cobra.Command, more func() (string, error)) {
+	help := cmd.HelpFunc()
+	cmd.SetHelpFunc(func(c *cobra.Command, args []string) {
+		text, err := more()
+		if err != nil {
+			_, _ = fmt.Fprintln(c.ErrOrStderr(), err)
+		}
+		c.Long += "\n\n" + text
+		help(c, args)
+	})
 }
 
 // group is a command that only holds others.

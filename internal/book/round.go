@@ -100,7 +100,11 @@ func (b *Book) Round(ctx context.Context, h *Herd, text string, o RoundOptions) 
 	}
 	slices.SortStableFunc(report.Lines, func(x, y *RoundLine) int { return x.Line - y.Line })
 	if err := report.stop(o); err != nil {
-		return nil, err
+		// What the log refuses of the other lines is told along with it.
+		if err := b.record(ctx, h, report, RoundOptions{DryRun: true, Part: true}); err != nil {
+			return nil, err
+		}
+		return nil, report.stop(o)
 	}
 	// The records as they were before, for what does not fit them.
 	if err := b.weigh(ctx, h, said); err != nil {
