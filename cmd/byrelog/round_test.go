@@ -13,10 +13,10 @@ import (
 // phone's text, and taken back by --last and by number.
 func TestRoundCommand(t *testing.T) {
 	t.Parallel()
-	s := demo(t)
+	s := work(t)
 	stdin := func(c call, text string) call { c.in = strings.NewReader(text); return c }
 	const herd = "round-herd"
-	s.call("herd", "create", herd).must(t)
+	s.herd(t, herd)
 	var events []string
 	for _, cow := range []string{"0071", "0412", "6122"} {
 		events = append(events, `{"animal":"`+cow+`","kind":"arrival","on":"2025-01-01","data":{"how":"purchased","parity":2,"pen":"p3"}}`,
