@@ -7106,6 +7106,10 @@ type ClientInterface interface {
 	// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 	// that came by the same mapping are voided, never one that somebody else recorded or corrected.
 	//
+	// The project's own profile is also a form to type into: the columns `kind`, `animal` and `on`, those of the kinds that
+	// are noted, and `at`, `by` and `note` as wanted, in any order; a row for each event, and in it the cells that its
+	// kind has. `getListForm` gives such a form for a list.
+	//
 	// With `dry_run` nothing is written: the report says what would be.
 	//
 	// Takes any type of body and a specified content type.
@@ -8018,6 +8022,10 @@ func (c *Client) ListImports(ctx context.Context, herd HerdParam, params *ListIm
 // mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 // would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 // that came by the same mapping are voided, never one that somebody else recorded or corrected.
+//
+// The project's own profile is also a form to type into: the columns `kind`, `animal` and `on`, those of the kinds that
+// are noted, and `at`, `by` and `note` as wanted, in any order; a row for each event, and in it the cells that its
+// kind has. `getListForm` gives such a form for a list.
 //
 // With `dry_run` nothing is written: the report says what would be.
 //
@@ -13359,6 +13367,10 @@ type ClientWithResponsesInterface interface {
 	// mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 	// would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 	// that came by the same mapping are voided, never one that somebody else recorded or corrected.
+	//
+	// The project's own profile is also a form to type into: the columns `kind`, `animal` and `on`, those of the kinds that
+	// are noted, and `at`, `by` and `note` as wanted, in any order; a row for each event, and in it the cells that its
+	// kind has. `getListForm` gives such a form for a list.
 	//
 	// With `dry_run` nothing is written: the report says what would be.
 	//
@@ -19096,6 +19108,10 @@ func (c *ClientWithResponses) ListImportsWithResponse(ctx context.Context, herd 
 // mapping's `on_change` says; a row that is gone is told, or its event voided, as `on_vanish` says. A file that
 // would void many events is refused before anything is written, unless `max_voids` allows as many. Only events
 // that came by the same mapping are voided, never one that somebody else recorded or corrected.
+//
+// The project's own profile is also a form to type into: the columns `kind`, `animal` and `on`, those of the kinds that
+// are noted, and `at`, `by` and `note` as wanted, in any order; a row for each event, and in it the cells that its
+// kind has. `getListForm` gives such a form for a list.
 //
 // With `dry_run` nothing is written: the report says what would be.
 //

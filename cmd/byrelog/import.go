@@ -35,6 +35,20 @@ may be sent again as often as you like: what is there already is not stored
 twice. Without HERD the mapping names a column of herds,
 and each row goes to its own.
 
+byrelog's own form is also one to type into: a header with the columns kind, animal and
+on (YYYY-MM-DD), those of the kinds that you note, and at, by and note as you like; a
+row for each event, and in it the cells that its kind has. For example
+
+  kind,animal,on,by,verdict,chalk,tone,mucus,method,sire,result,days_pregnant
+  heat,0412,2026-11-24,t2,suspect,disturbed,,,,,,
+  palpation,0412,2026-11-24,t2,in_heat,,strong,clear,,,,
+  breeding,0412,2026-11-24,t2,,,,,ai,b-101,,
+  pregnancy_diagnosis,0388,2026-11-24,v1,,,,,ultrasound,,pregnant,42
+
+A word or column that there is not is refused. All columns stand in
+the header of byrelog export, and byrelog export --datapackage describes them. A list to
+be filled in (byrelog list --form) comes back in this way too.
+
 --dry-run says what would happen and writes nothing; --digest, with the SHA-256
 that it prints, lets exactly those bytes be imported. Rows with faults are told
 and left out; --rejects FILE saves them as a sheet of the same form with the

@@ -34,6 +34,9 @@ func (d *drafter) perEvent(fields *yaml.Node, kind *column, dates []*column) *ya
 	d.common(fields)
 	rule := members()
 	if kind == nil {
+		if rules := d.seen(); rules != nil {
+			return rules
+		}
 		d.out.Layout = Guess{Value: rowPerEvent, Reason: "there is one column of dates, and none that says what happened"}
 		put(rule, "kind", d.choose("what every row tells of; other kinds need fields of their own", "calving", "dry_off", "pregnancy_loss", "breeding_stop"))
 		return list(false, rule)
@@ -62,6 +65,53 @@ func (d *drafter) perEvent(fields *yaml.Node, kind *column, dates []*column) *ya
 		put(rule, "fields", ruleFields)
 	}
 	return list(false, rule)
+}
+
+// seen drafts the rules of a sheet of what was read and felt, with a column for each: a
+// reading where there is one, and beside it what the hand found. It is nil for a sheet
+// without such columns.
+func (d *drafter) seen() *yaml.Node {
+	rules := list(false)
+	add := func(kind event.Kind, field string, verdict *column, more map[string]*column) {
+		first := verdict
+		for _, name := range sortedKeys(more) {
+			if c := more[name]; first == nil && c != nil {
+				first = c
+			}
+		}
+		if first == nil {
+			return
+		}
+		f := members()
+		d.put(f, "verdict", field, kind, verdict)
+		for _, name := range sortedKeys(more) {
+			if c := more[name]; c != nil {
+				d.put(f, name, name, kind, c)
+			}
+		}
+		filled := members(d.where(first)...)
+		put(filled, "filled", trueNode())
+		rules.Content = append(rules.Content, members("name", text(kind.String()), "when", list(false, filled),
+			"kind", remark(text(kind.String()), "where "+quote(d.nameOf(first))+" is filled"), "fields", f))
+	}
+	add(event.KindHeat, "verdict", d.has(roleReading), map[string]*column{"chalk": d.has(roleChalk)})
+	if tone, mucus := d.has(roleTone), d.has(roleMucus); tone != nil || mucus != nil {
+		add(event.KindPalpation, "felt", d.has(roleResult), map[string]*column{"tone": tone, "mucus": mucus})
+	}
+	if len(rules.Content) == 0 {
+		return nil
+	}
+	d.out.Layout = Guess{Value: rowPerEvent, Reason: "its columns say what was read and felt of the animal" + d.repeats()}
+	return rules
+}
+
+// put drafts a coded field of a kind from a column; without one somebody chooses.
+func (d *drafter) put(f *yaml.Node, name, field string, kind event.Kind, c *column, more ...any) {
+	if c != nil && c.coded() {
+		put(f, name, d.cell(c, append([]any{"words", d.coding(c, field, valuesOf(kind, name), nil)}, more...)...))
+		return
+	}
+	put(f, name, d.choose("no column tells", valuesOf(kind, name)...))
 }
 
 // repeats tells how often animals stand in the sheet.
@@ -152,6 +202,15 @@ func (e *eventRule) fields() *yaml.Node {
 	}
 	e.method(n)
 	e.how(n)
+	for _, x := range []struct {
+		name string
+		role role
+		kind event.Kind
+	}{{"chalk", roleChalk, event.KindHeat}, {"tone", roleTone, event.KindPalpation}, {"mucus", roleMucus, event.KindPalpation}} {
+		if c := e.has(x.role); c != nil && c.coded() && len(e.among(x.kind)) > 0 {
+			put(n, x.name, e.cell(c, "words", e.coding(c, x.name, valuesOf(x.kind, x.name), e.rows(x.kind)), "only", onlyOf([]string{x.kind.String()})))
+		}
+	}
 	add("sire", e.has(roleSire), event.KindBreeding)
 	add("straw", e.has(roleStraw), event.KindBreeding)
 	if c := e.has(roleSemen); c != nil && c.coded() && len(e.among(event.KindBreeding)) > 0 {
@@ -192,8 +251,12 @@ func (e *eventRule) verdict(n *yaml.Node) {
 	if len(kinds) == 1 {
 		allowed = valuesOf(kinds[0], "verdict")
 	}
-	if c := e.has(roleResult); kinds[0] == event.KindHeat && len(kinds) == 1 && (c == nil || len(c.words(e.rows(kinds...))) == 0) {
+	if c := e.has(roleResult); kinds[0] == event.KindHeat && len(kinds) == 1 && e.has(roleReading) == nil && (c == nil || len(c.words(e.rows(kinds...))) == 0) {
 		put(n, "verdict", members("const", remark(text(event.InHeat), "no column says otherwise"), "only", onlyOf(kindsOf(kinds))))
+		return
+	}
+	if c := e.has(roleReading); c != nil && c.coded() && len(kinds) == 1 && kinds[0] == event.KindHeat {
+		put(n, "verdict", e.cell(c, "words", e.coding(c, "verdict", allowed, e.rows(kinds...)), "only", onlyOf(kindsOf(kinds))))
 		return
 	}
 	put(n, "verdict", e.byResult("verdict", allowed, kinds...))

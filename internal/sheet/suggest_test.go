@@ -299,6 +299,55 @@ func TestSuggestWords(t *testing.T) {
 }
 
 // TestSuggestBounds: the sample is bounded, and the answer says so.
+// A technician's own sheet, with a column for each thing that was read or felt.
+func TestSuggestReadings(t *testing.T) {
+	const notebook = "Cow;Date;Reading;Chalk;Felt result;Tone;Mucus\n" +
+		"0412;13/02/2026;suspect;smeared;in heat;strong;clear\n0388;13/02/2026;in heat;rubbed off;;;\n" +
+		"0071;13/02/2026;not in heat;intact;;;\n6122;14/02/2026;suspect;smeared;pregnant;none;none\n0555;14/02/2026;suspect;gone;unclear;some;cloudy\n"
+	s := suggest(t, []byte(notebook))
+	if len(s.Choices) != 0 {
+		t.Fatalf("%+v\n%s", s.Choices, s.Mapping)
+	}
+	m, err := sheet.ParseMapping([]byte(s.Mapping))
+	if err != nil {
+		t.Fatalf("%v\n%s", err, s.Mapping)
+	}
+	got := map[string]string{}
+	lines, _ := readAll(t, []byte(notebook), m)
+	for _, line := range lines {
+		for _, e := range line.Events {
+			switch d := e.Data.(type) {
+			case *event.Heat:
+				got[e.Animal] += "read " + d.Verdict + " " + d.Chalk + "; "
+			case *event.Palpation:
+				got[e.Animal] += "felt " + d.Verdict + " " + d.Tone + " " + d.Mucus + "; "
+			}
+		}
+	}
+	for cow, want := range map[string]string{
+		"0412": "read suspect disturbed; felt in_heat strong clear; ", "0388": "read in_heat rubbed; ", "0071": "read not_in_heat intact; ",
+		"6122": "read suspect disturbed; felt pregnant none none; ", "0555": "read suspect gone; felt unclear some cloudy; ",
+	} {
+		if got[cow] != want {
+			t.Errorf("%s: %q, want %q\n%s", cow, got[cow], want, s.Mapping)
+		}
+	}
+	// With a column of events they are fields of theirs.
+	s = suggest(t, []byte("Cow;Date;Event;Reading;Chalk;Tone;Bull\n1;13/02/2026;heat;suspect;smeared;;\n1;13/02/2026;palpation;;;strong;\n2;14/02/2026;bred;;;;b-101\n"))
+	for _, want := range []string{"chalk:", "smeared: disturbed", "tone:", "strong: strong"} {
+		if !strings.Contains(s.Mapping, want) {
+			t.Errorf("no %q in\n%s", want, s.Mapping)
+		}
+	}
+	// What is only the short code of some export is for whoever has the sheet to say.
+	s = suggest(t, []byte("Cow;Date;Event\n1;13/02/2026;bred\n1;13/02/2026;sold\n2;14/02/2026;DNB\n3;14/02/2026;PD\n4;14/02/2026;PREG\n4;14/02/2026;heat\n5;14/02/2026;calved\n"))
+	for _, code := range []string{"dnb", "pd", "preg"} {
+		if !slices.ContainsFunc(s.Choices, func(c sheet.Choice) bool { return strings.EqualFold(c.Path, `events 1 kind words "`+code+`"`) }) {
+			t.Errorf("%s is no choice: %+v", code, s.Choices)
+		}
+	}
+}
+
 func TestSuggestBounds(t *testing.T) {
 	src := &endless{head: "cow,date,what\n", body: "0017,13/02/2026,dry\n", left: 1 << 30}
 	s, err := sheet.Suggest(src, today)

@@ -44,6 +44,10 @@ const (
 	roleLeft      role = "departure"
 	roleDue       role = "due" // a date that the log works out itself
 	roleTimesBred role = "times bred"
+	roleReading   role = "reading"
+	roleChalk     role = "chalk"
+	roleTone      role = "tone"
+	roleMucus     role = "mucus"
 )
 
 // isDate tells whether a column of the role holds dates.
@@ -72,6 +76,10 @@ var columnWords = []struct {
 	phrases string // separated by commas
 }{
 	{roleTimesBred, "times bred, services, no services, nombre ia, anzahl bes, nr services, num servicios"},
+	{roleReading, "reading, heat reading, read, read as, tail reading, heat check, brunstbeobachtung, lecture"},
+	{roleChalk, "chalk, tail chalk, tail paint, paint, crayon, kreide, craie, tiza, pintura, krijt"},
+	{roleTone, "tone, uterine tone, tone of the uterus, tonus, uterus tonus, tono"},
+	{roleMucus, "mucus, vaginal mucus, discharge, schleim, glaire, moco, slijm, muco"},
 	{roleDaysPreg, "days pregnant, days carried, days bred, trächtigkeitstage, jours gestation, dias gestacion, días gestación"},
 	{roleDue, "due, expected calving, erwartet, voraussichtlich, prévu, prevista, esperado, verwacht, term"},
 	{roleBorn, "born, birth, dob, geboren, geburt, né, née, naissance, nacida, nacimiento, geboorte, nascita, nascimento, fødsel, född"},
@@ -154,7 +162,9 @@ func covers(phrase, words []string) int {
 }
 
 // wordBook are words of common use and what they mean for a field of the log;
-// trade words in several languages, no source.
+// trade words in several languages, no source. Among the words for events are none that
+// are only the short code of some program's export: what such a code means is for
+// whoever has the sheet to say.
 var wordBook = map[string]map[string]string{
 	"kind": {
 		"arrival":             "arrival, arrived, bought, purchased, born, birth, entered, zugang, zukauf, geburt, entrée, achat, naissance, alta, compra, nacimiento, aankoop, geboorte",
@@ -162,11 +172,11 @@ var wordBook = map[string]map[string]string{
 		"pregnancy_loss":      "abortion, aborted, abort, loss, verwerfen, verkalbt, avortement, aborto, verworpen",
 		"heat":                "heat, in heat, oestrus, estrus, brunst, brünstig, chaleur, celo, tocht, tochtig, calore",
 		"palpation":           "palpation, palpated, palpiert, palpación",
-		"pregnancy_diagnosis": "diagnosis, preg check, pregnancy check, pregnancy diagnosis, pd, preg, checked, check, scan, scanned, ultrasound, trächtigkeitsuntersuchung, tu, ultraschall, écho, echo, échographie, diagnostic, diagnóstico, ecografía, tacto, drachtcontrole, scan",
-		"breeding_stop":       "do not breed, dnb, breeding stop, zuchtausschluss",
+		"pregnancy_diagnosis": "diagnosis, preg check, pregnancy check, pregnancy diagnosis, checked, check, scan, scanned, ultrasound, trächtigkeitsuntersuchung, ultraschall, écho, echo, échographie, diagnostic, diagnóstico, ecografía, tacto, drachtcontrole, scan",
+		"breeding_stop":       "do not breed, breeding stop, zuchtausschluss",
 		"treatment":           "treatment, treated, injection, behandlung, traitement, tratamiento, behandeling",
 		"size":                "size, weighed, weight",
-		"breeding":            "breeding, bred, served, service, ai, a.i., insemination, inseminated, natural, natural service, bull, besamung, bes, kb, besamt, deckung, gedeckt, natursprung, ia, iap, insémination, saillie, monte, inseminación, monta, servicio, ki, k.i., inseminatie, dekking",
+		"breeding":            "breeding, bred, served, service, ai, a.i., insemination, inseminated, natural, natural service, bull, besamung, besamt, deckung, gedeckt, natursprung, ia, insémination, saillie, monte, inseminación, monta, servicio, k.i., inseminatie, dekking",
 		"dry_off":             "dry, dry off, dried, dried off, trocken, trockenstellen, trockengestellt, tarissement, tarie, secado, seca, droogzetten, droog",
 		"move":                "move, moved, pen change, group change, umstallung, umgestallt, déplacement, changement de lot, traslado, verplaatst",
 		"departure":           "departure, left, sold, sale, culled, cull, died, death, dead, abgang, verkauft, verkauf, verendet, geschlachtet, sortie, vente, vendue, réforme, morte, mort, venta, vendida, muerte, baja, verkocht, gestorven, afvoer",
@@ -180,6 +190,30 @@ var wordBook = map[string]map[string]string{
 		"ultrasound": "ultrasound, scan, scanned, us, ultraschall, écho, echo, échographie, ecografía, ecografia, scannen",
 		"palpation":  "palpation, palpated, manual, rectal, hand, tacto, palpación, rektal, palper",
 		"blood":      "blood, blut, sang, sangre, bloed", "milk": "milk, milch, lait, leche, melk",
+	},
+	"chalk": {
+		"intact":    "intact, whole, untouched, full, unberührt, intacte, intacta",
+		"disturbed": "disturbed, smeared, smudged, partly rubbed, partial, part, verwischt, effacée en partie, corrida",
+		"rubbed":    "rubbed, rubbed off, rubbed out, abgerieben, frottée, borrada",
+		"gone":      "gone, all gone, missing, none left, weg, disparue, sin pintura",
+	},
+	"tone": {
+		"none":   "none, no, no tone, slack, soft, flabby, kein, aucun, nula, 0, -",
+		"some":   "some, slight, little, medium, moderate, weak, etwas, moyen, media, 1, +",
+		"strong": "strong, firm, high, good, turgid, stark, fort, fuerte, 2, 3, ++, +++",
+	},
+	"mucus": {
+		"none":   "none, no, dry, kein, aucune, nada, 0, -",
+		"clear":  "clear, clean, glassy, klar, claire, claro, limpio",
+		"cloudy": "cloudy, milky, turbid, trüb, trouble, turbio",
+		"bloody": "bloody, blood, red, blutig, sanglant, sangre",
+		"pus":    "pus, purulent, eitrig, purulente",
+	},
+	"felt": {
+		"in_heat":     "in heat, heat, yes, y, ready, brünstig, chaleur, celo",
+		"not_in_heat": "not in heat, no heat, no, n, nein, non",
+		"pregnant":    "pregnant, in calf, preg, trächtig, pleine, preñada",
+		"unclear":     "unclear, ?, doubtful, not sure, again, fraglich, douteuse, dudosa",
 	},
 	"verdict": {
 		"in_heat":     "yes, y, heat, in heat, standing, ja, oui, sí, si, x, +, positive, brünstig, 1",
