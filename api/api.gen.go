@@ -1980,6 +1980,63 @@ func (e ListTechniciansParamsDelimiter) Valid() bool {
 	}
 }
 
+// Defines values for ComparePeopleParamsStrata.
+const (
+	ComparePeopleParamsStrataCows    ComparePeopleParamsStrata = "cows"
+	ComparePeopleParamsStrataHeifers ComparePeopleParamsStrata = "heifers"
+)
+
+// Valid indicates whether the value is a known member of the ComparePeopleParamsStrata enum.
+func (e ComparePeopleParamsStrata) Valid() bool {
+	switch e {
+	case ComparePeopleParamsStrataCows:
+		return true
+	case ComparePeopleParamsStrataHeifers:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ComparePeopleParamsProfile.
+const (
+	ComparePeopleParamsProfileInterchange ComparePeopleParamsProfile = "interchange"
+	ComparePeopleParamsProfileSpreadsheet ComparePeopleParamsProfile = "spreadsheet"
+)
+
+// Valid indicates whether the value is a known member of the ComparePeopleParamsProfile enum.
+func (e ComparePeopleParamsProfile) Valid() bool {
+	switch e {
+	case ComparePeopleParamsProfileInterchange:
+		return true
+	case ComparePeopleParamsProfileSpreadsheet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ComparePeopleParamsDelimiter.
+const (
+	ComparePeopleParamsDelimiterComma     ComparePeopleParamsDelimiter = "comma"
+	ComparePeopleParamsDelimiterSemicolon ComparePeopleParamsDelimiter = "semicolon"
+	ComparePeopleParamsDelimiterTab       ComparePeopleParamsDelimiter = "tab"
+)
+
+// Valid indicates whether the value is a known member of the ComparePeopleParamsDelimiter enum.
+func (e ComparePeopleParamsDelimiter) Valid() bool {
+	switch e {
+	case ComparePeopleParamsDelimiterComma:
+		return true
+	case ComparePeopleParamsDelimiterSemicolon:
+		return true
+	case ComparePeopleParamsDelimiterTab:
+		return true
+	default:
+		return false
+	}
+}
+
 // AnimalItem defines model for AnimalItem.
 type AnimalItem struct {
 	// Animal The herd's own number or name for the animal, kept as text with its leading zeros.
@@ -3089,6 +3146,15 @@ type Herd struct {
 
 	// Scopes What this token may do here.
 	Scopes []Scope `json:"scopes"`
+}
+
+// HerdCode defines model for HerdCode.
+type HerdCode struct {
+	// Herd A herd's short name; it never changes.
+	Herd HerdName `json:"herd"`
+
+	// Code The herd's own code; null where none is recorded.
+	Code *string `json:"code"`
 }
 
 // HerdHead defines model for HerdHead.
@@ -4662,16 +4728,14 @@ type Summary struct {
 
 // TechnicianRow defines model for TechnicianRow.
 type TechnicianRow struct {
-	// Herd A herd's short name; it never changes.
-	Herd HerdName `json:"herd"`
-
-	// Code The herd's own code; null where none is recorded.
-	Code        *string   `json:"code"`
-	Value       *float64  `json:"value"`
-	Numerator   int       `json:"numerator"`
-	Denominator int       `json:"denominator"`
-	Interval    *Interval `json:"interval"`
-	Small       bool      `json:"small"`
+	// Person By the map; null for a code that is no person's.
+	Person      *string    `json:"person"`
+	Codes       []HerdCode `json:"codes"`
+	Value       *float64   `json:"value"`
+	Numerator   int        `json:"numerator"`
+	Denominator int        `json:"denominator"`
+	Interval    *Interval  `json:"interval"`
+	Small       bool       `json:"small"`
 
 	// Unknown Services of unknown outcome, left out.
 	Unknown int `json:"unknown"`
@@ -4680,14 +4744,28 @@ type TechnicianRow struct {
 	Immature int `json:"immature"`
 
 	// LostLater Of the numerator, lost later.
-	LostLater int           `json:"lost_later"`
-	Limits    *FunnelLimits `json:"limits"`
+	LostLater int `json:"lost_later"`
 
-	// Position null without limits, or without a code.
+	// Limits Around the value of the pool; null below 10 services.
+	Limits *FunnelLimits `json:"limits"`
+
+	// Expected How many would have conceived if her services had done as the pool's of the same lactation groups and numbers do in these herds.
+	Expected *float64 `json:"expected"`
+
+	// Ratio Conceived to expected.
+	Ratio *float64 `json:"ratio"`
+
+	// ExpectedLimits Around the share expected; null below 10 services.
+	ExpectedLimits *FunnelLimits `json:"expected_limits"`
+
+	// Alone Of the denominator, in herds where nobody else bred: there she is compared with herself.
+	Alone int `json:"alone"`
+
+	// Position Against `expected_limits`. null below 50 services, without a code, and where she is compared with herself for half of them or more.
 	Position *TechnicianRowPosition `json:"position"`
 }
 
-// TechnicianRowPosition null without limits, or without a code.
+// TechnicianRowPosition Against `expected_limits`. null below 50 services, without a code, and where she is compared with herself for half of them or more.
 type TechnicianRowPosition string
 
 // Technicians defines model for Technicians.
@@ -4701,7 +4779,7 @@ type Technicians struct {
 	Definition DefinitionRef `json:"definition"`
 	Herds      []PooledHerd  `json:"herds"`
 
-	// Value Of the pool: the centre of the funnel.
+	// Value Of the pool.
 	Value       *float64  `json:"value"`
 	NullReason  *string   `json:"null_reason"`
 	Numerator   int       `json:"numerator"`
@@ -4712,6 +4790,9 @@ type Technicians struct {
 	Method  string          `json:"method"`
 	Caution string          `json:"caution"`
 	Rows    []TechnicianRow `json:"rows"`
+
+	// Unmapped With a map: the codes that it does not have.
+	Unmapped []HerdCode `json:"unmapped"`
 }
 
 // Token defines model for Token.
@@ -5916,6 +5997,51 @@ type ListTechniciansParamsProfile string
 
 // ListTechniciansParamsDelimiter defines parameters for ListTechnicians.
 type ListTechniciansParamsDelimiter string
+
+// ComparePeopleParams defines parameters for ComparePeople.
+type ComparePeopleParams struct {
+	// Herds The herds, separated by commas; without it, every herd that the token may read.
+	Herds *[]HerdName `form:"herds,omitempty" json:"herds,omitempty"`
+
+	// From First day of the period. Default 364 days before `to`.
+	From *FromParam `form:"from,omitempty" json:"from,omitempty"`
+
+	// To Last day of the period. Default `on`.
+	To *ToParam `form:"to,omitempty" json:"to,omitempty"`
+
+	// On The civil date to which figures are computed; facts dated later are ignored. Default today in the herd's zone.
+	On *OnParam `form:"on,omitempty" json:"on,omitempty"`
+
+	// AsOf What the logs knew then: a timestamp, or a date (its end in each herd's zone). Default everything.
+	AsOf *AsOfTimeParam `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// MergeDays Services at most so many days apart are one service. Default 1.
+	MergeDays *MergeDaysParam `form:"merge_days,omitempty" json:"merge_days,omitempty"`
+
+	// MaturityDays Days after which the outcome of a service should be known. Default 70.
+	MaturityDays *MaturityDaysParam `form:"maturity_days,omitempty" json:"maturity_days,omitempty"`
+
+	// Strata Cows and heifers are never pooled.
+	Strata *ComparePeopleParamsStrata `form:"strata,omitempty" json:"strata,omitempty"`
+
+	// Profile How a CSV answer is written; other answers are the same under both. `interchange`, for programs, is RFC 4180 with
+	// commas, CRLF and every cell as it is recorded. `spreadsheet`, for people, begins with a byte order mark and
+	// puts one apostrophe in front of recorded texts that a spreadsheet program would take for a formula or would
+	// not show as they are (`=A1`, `-3`, `0017`, `840003123456789`); numbers and dates of the service never bear one.
+	Profile *ComparePeopleParamsProfile `form:"profile,omitempty" json:"profile,omitempty"`
+
+	// Delimiter What stands between the cells of the spreadsheet profile; default `semicolon`. The interchange profile always has the comma.
+	Delimiter *ComparePeopleParamsDelimiter `form:"delimiter,omitempty" json:"delimiter,omitempty"`
+}
+
+// ComparePeopleParamsStrata defines parameters for ComparePeople.
+type ComparePeopleParamsStrata string
+
+// ComparePeopleParamsProfile defines parameters for ComparePeople.
+type ComparePeopleParamsProfile string
+
+// ComparePeopleParamsDelimiter defines parameters for ComparePeople.
+type ComparePeopleParamsDelimiter string
 
 // CreateHerdJSONRequestBody defines body for CreateHerd for application/json ContentType.
 type CreateHerdJSONRequestBody = NewHerd
@@ -7321,14 +7447,27 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/summary (the `GetSummary` operationId).
 	GetSummary(ctx context.Context, params *GetSummaryParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
-	// ListTechnicians Conception by technician over a pool of herds, with funnel limits
+	// ListTechnicians Conception by technician over a pool of herds, beside what her services let expect
 	//
 	// `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
-	// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
-	// the pool by chance alone.
+	// and a code. (`comparePeople` puts the codes of one person together.) Beside the share stand the limits
+	// between which it lies 95 % and 99.8 % of the time if it differs by chance alone: from the pool (`limits`), and
+	// from what the row's own services let expect (`expected`, `expected_limits`), since a poor herd, heifers and
+	// fourth services are not of the technician's making. `position` is against the latter.
 	//
 	// Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
 	ListTechnicians(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ComparePeopleWithBody The same with a map of codes to persons
+	//
+	// The body is a table of the cooperative's own that says who the codes of the herds are: the columns `herd`, `code` and
+	// `person`, separated by commas or semicolons. A row of the answer is then a person over all her herds. Codes
+	// that the map does not have stay rows of their own and stand in `unmapped`. Nothing of the map is kept.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/technicians (the `ComparePeople` operationId).
+	ComparePeopleWithBody(ctx context.Context, params *ComparePeopleParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
 
 	// ListTokens The tokens, without their secrets
 	//
@@ -8468,15 +8607,38 @@ func (c *Client) GetSummary(ctx context.Context, params *GetSummaryParams, reqEd
 	return c.Client.Do(req)
 }
 
-// ListTechnicians Conception by technician over a pool of herds, with funnel limits
+// ListTechnicians Conception by technician over a pool of herds, beside what her services let expect
 //
 // `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
-// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
-// the pool by chance alone.
+// and a code. (`comparePeople` puts the codes of one person together.) Beside the share stand the limits
+// between which it lies 95 % and 99.8 % of the time if it differs by chance alone: from the pool (`limits`), and
+// from what the row's own services let expect (`expected`, `expected_limits`), since a poor herd, heifers and
+// fourth services are not of the technician's making. `position` is against the latter.
 //
 // Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
 func (c *Client) ListTechnicians(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewListTechniciansRequest(c.Server, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ComparePeopleWithBody The same with a map of codes to persons
+//
+// The body is a table of the cooperative's own that says who the codes of the herds are: the columns `herd`, `code` and
+// `person`, separated by commas or semicolons. A row of the answer is then a person over all her herds. Codes
+// that the map does not have stay rows of their own and stand in `unmapped`. Nothing of the map is kept.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/technicians (the `ComparePeople` operationId).
+func (c *Client) ComparePeopleWithBody(ctx context.Context, params *ComparePeopleParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewComparePeopleRequestWithBody(c.Server, params, contentType, body)
 	if err != nil {
 		return nil, err
 	}
@@ -12849,6 +13011,170 @@ func NewListTechniciansRequest(server string, params *ListTechniciansParams) (*h
 	return req, nil
 }
 
+// NewComparePeopleRequestWithBody constructs an http.Request for the ComparePeople method, with any body, and a specified content type
+func NewComparePeopleRequestWithBody(server string, params *ComparePeopleParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/technicians")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Herds != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", false, "herds", *params.Herds, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "array", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.From != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "from", *params.From, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.To != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "to", *params.To, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.MergeDays != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "merge_days", *params.MergeDays, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.MaturityDays != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "maturity_days", *params.MaturityDays, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Strata != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "strata", *params.Strata, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Profile != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "profile", *params.Profile, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Delimiter != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "delimiter", *params.Delimiter, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
 // NewListTokensRequest constructs an http.Request for the ListTokens method
 func NewListTokensRequest(server string) (*http.Request, error) {
 	var err error
@@ -13613,16 +13939,29 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/summary (the `GetSummary` operationId).
 	GetSummaryWithResponse(ctx context.Context, params *GetSummaryParams, reqEditors ...RequestEditorFn) (*GetSummaryResponse, error)
 
-	// ListTechniciansWithResponse Conception by technician over a pool of herds, with funnel limits
+	// ListTechniciansWithResponse Conception by technician over a pool of herds, beside what her services let expect
 	//
 	// `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
-	// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
-	// the pool by chance alone.
+	// and a code. (`comparePeople` puts the codes of one person together.) Beside the share stand the limits
+	// between which it lies 95 % and 99.8 % of the time if it differs by chance alone: from the pool (`limits`), and
+	// from what the row's own services let expect (`expected`, `expected_limits`), since a poor herd, heifers and
+	// fourth services are not of the technician's making. `position` is against the latter.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
 	// Corresponds with GET /v1/technicians (the `ListTechnicians` operationId).
 	ListTechniciansWithResponse(ctx context.Context, params *ListTechniciansParams, reqEditors ...RequestEditorFn) (*ListTechniciansResponse, error)
+
+	// ComparePeopleWithBodyWithResponse The same with a map of codes to persons
+	//
+	// The body is a table of the cooperative's own that says who the codes of the herds are: the columns `herd`, `code` and
+	// `person`, separated by commas or semicolons. A row of the answer is then a person over all her herds. Codes
+	// that the map does not have stay rows of their own and stand in `unmapped`. Nothing of the map is kept.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/technicians (the `ComparePeople` operationId).
+	ComparePeopleWithBodyWithResponse(ctx context.Context, params *ComparePeopleParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ComparePeopleResponse, error)
 
 	// ListTokensWithResponse The tokens, without their secrets
 	//
@@ -18268,6 +18607,110 @@ func (r ListTechniciansResponse) ContentType() string {
 	return ""
 }
 
+// ComparePeopleResponse200Headers the declared response headers of an HTTP 200 response for ComparePeople
+type ComparePeopleResponse200Headers struct {
+	CacheControl *string
+}
+
+// ComparePeopleResponse401Headers the declared response headers of an HTTP 401 response for ComparePeople
+type ComparePeopleResponse401Headers struct {
+	WWWAuthenticate *string
+}
+
+type ComparePeopleResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Technicians
+	// ApplicationProblemJSON400 the response for an HTTP 400 `application/problem+json` response
+	ApplicationProblemJSON400 *BadRequest
+	// ApplicationProblemJSON401 the response for an HTTP 401 `application/problem+json` response
+	ApplicationProblemJSON401 *Unauthenticated
+	// ApplicationProblemJSON404 the response for an HTTP 404 `application/problem+json` response
+	ApplicationProblemJSON404 *NotFound
+	// ApplicationProblemJSON413 the response for an HTTP 413 `application/problem+json` response
+	ApplicationProblemJSON413 *TooLarge
+	// ApplicationProblemJSON415 the response for an HTTP 415 `application/problem+json` response
+	ApplicationProblemJSON415 *UnsupportedMediaType
+	// ApplicationProblemJSON422 the response for an HTTP 422 `application/problem+json` response
+	ApplicationProblemJSON422 *Invalid
+	// ApplicationProblemJSONDefault the response for an HTTP default `application/problem+json` response
+	ApplicationProblemJSONDefault *AnyProblem
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ComparePeopleResponse200Headers
+	// Headers401 the parsed response headers for an HTTP 401 response
+	Headers401 *ComparePeopleResponse401Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ComparePeopleResponse) GetJSON200() *Technicians {
+	return r.JSON200
+}
+
+// GetApplicationProblemJSON400 returns the response for an HTTP 400 `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSON400() *BadRequest {
+	return r.ApplicationProblemJSON400
+}
+
+// GetApplicationProblemJSON401 returns the response for an HTTP 401 `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSON401() *Unauthenticated {
+	return r.ApplicationProblemJSON401
+}
+
+// GetApplicationProblemJSON404 returns the response for an HTTP 404 `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSON404() *NotFound {
+	return r.ApplicationProblemJSON404
+}
+
+// GetApplicationProblemJSON413 returns the response for an HTTP 413 `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSON413() *TooLarge {
+	return r.ApplicationProblemJSON413
+}
+
+// GetApplicationProblemJSON415 returns the response for an HTTP 415 `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSON415() *UnsupportedMediaType {
+	return r.ApplicationProblemJSON415
+}
+
+// GetApplicationProblemJSON422 returns the response for an HTTP 422 `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSON422() *Invalid {
+	return r.ApplicationProblemJSON422
+}
+
+// GetApplicationProblemJSONDefault returns the response for an HTTP default `application/problem+json` response
+func (r ComparePeopleResponse) GetApplicationProblemJSONDefault() *AnyProblem {
+	return r.ApplicationProblemJSONDefault
+}
+
+// GetBody returns the raw response body bytes
+func (r ComparePeopleResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ComparePeopleResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ComparePeopleResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ComparePeopleResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // ListTokensResponse200Headers the declared response headers of an HTTP 200 response for ListTokens
 type ListTokensResponse200Headers struct {
 	CacheControl *string
@@ -19492,11 +19935,13 @@ func (c *ClientWithResponses) GetSummaryWithResponse(ctx context.Context, params
 	return ParseGetSummaryResponse(rsp)
 }
 
-// ListTechniciansWithResponse Conception by technician over a pool of herds, with funnel limits
+// ListTechniciansWithResponse Conception by technician over a pool of herds, beside what her services let expect
 //
 // `conception_risk` by the code of who bred, herd by herd: a code is its herd's own, so that a row is a herd
-// and a code. The limits are where a row is expected to lie, 95 % and 99.8 % of the time, if it differs from
-// the pool by chance alone.
+// and a code. (`comparePeople` puts the codes of one person together.) Beside the share stand the limits
+// between which it lies 95 % and 99.8 % of the time if it differs by chance alone: from the pool (`limits`), and
+// from what the row's own services let expect (`expected`, `expected_limits`), since a poor herd, heifers and
+// fourth services are not of the technician's making. `position` is against the latter.
 //
 // Returns a wrapper object for the known response body format(s).
 //
@@ -19507,6 +19952,23 @@ func (c *ClientWithResponses) ListTechniciansWithResponse(ctx context.Context, p
 		return nil, err
 	}
 	return ParseListTechniciansResponse(rsp)
+}
+
+// ComparePeopleWithBodyWithResponse The same with a map of codes to persons
+//
+// The body is a table of the cooperative's own that says who the codes of the herds are: the columns `herd`, `code` and
+// `person`, separated by commas or semicolons. A row of the answer is then a person over all her herds. Codes
+// that the map does not have stay rows of their own and stand in `unmapped`. Nothing of the map is kept.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/technicians (the `ComparePeople` operationId).
+func (c *ClientWithResponses) ComparePeopleWithBodyWithResponse(ctx context.Context, params *ComparePeopleParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ComparePeopleResponse, error) {
+	rsp, err := c.ComparePeopleWithBody(ctx, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseComparePeopleResponse(rsp)
 }
 
 // ListTokensWithResponse The tokens, without their secrets
@@ -24199,6 +24661,107 @@ func ParseListTechniciansResponse(rsp *http.Response) (*ListTechniciansResponse,
 		response.Headers200 = &headers
 	case rsp.StatusCode == 401:
 		var headers ListTechniciansResponse401Headers
+		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.WWWAuthenticate = &value
+		}
+		response.Headers401 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseComparePeopleResponse parses an HTTP response from a ComparePeopleWithResponse call
+func ParseComparePeopleResponse(rsp *http.Response) (*ComparePeopleResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ComparePeopleResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Technicians
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 400:
+		var dest BadRequest
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON400 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 401:
+		var dest Unauthenticated
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON401 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 404:
+		var dest NotFound
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON404 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 413:
+		var dest TooLarge
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON413 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 415:
+		var dest UnsupportedMediaType
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON415 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 422:
+		var dest Invalid
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSON422 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && true:
+		var dest AnyProblem
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.ApplicationProblemJSONDefault = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/csv) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ComparePeopleResponse200Headers
+		if values := rsp.Header.Values("Cache-Control"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Cache-Control", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.CacheControl = &value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 401:
+		var headers ComparePeopleResponse401Headers
 		if values := rsp.Header.Values("WWW-Authenticate"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "WWW-Authenticate", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -183,11 +184,37 @@ func (c *ClientWithResponses) SummaryCSV(ctx context.Context, params GetSummaryP
 	})
 }
 
-// TechniciansCSV writes conception by technician to w as CSV.
-func (c *ClientWithResponses) TechniciansCSV(ctx context.Context, params ListTechniciansParams, w io.Writer) error {
-	return csvPages("technicians", w, func(*string) (*http.Response, error) {
-		return c.ListTechnicians(ctx, &params, accept("text/csv"))
-	})
+// Technicians compares conception by technician; people is a table that says which code
+// of which herd is which person, or nil.
+func (c *ClientWithResponses) Technicians(ctx context.Context, params ListTechniciansParams, people []byte) (*Technicians, error) {
+	rsp, err := c.technicians(ctx, &params, people, "application/json") //nolint:bodyclose // what parses it closes it
+	if err != nil {
+		return nil, err
+	}
+	answer, err := ParseListTechniciansResponse(rsp)
+	if err != nil {
+		return nil, err
+	}
+	if answer.JSON200 == nil {
+		return nil, errAnswer("technicians", rsp)
+	}
+	return answer.JSON200, nil
+}
+
+// TechniciansCSV writes the same to w as CSV.
+func (c *ClientWithResponses) TechniciansCSV(ctx context.Context, params ListTechniciansParams, people []byte, w io.Writer) error {
+	return csvPages("technicians", w, func(*string) (*http.Response, error) { return c.technicians(ctx, &params, people, "text/csv") })
+}
+
+func (c *ClientWithResponses) technicians(ctx context.Context, params *ListTechniciansParams, people []byte, media string) (*http.Response, error) {
+	if people == nil {
+		return c.ListTechnicians(ctx, params, accept(media))
+	}
+	with := &ComparePeopleParams{
+		Herds: params.Herds, From: params.From, To: params.To, On: params.On, AsOf: params.AsOf, MergeDays: params.MergeDays, MaturityDays: params.MaturityDays,
+		Strata: (*ComparePeopleParamsStrata)(params.Strata), Profile: (*ComparePeopleParamsProfile)(params.Profile), Delimiter: (*ComparePeopleParamsDelimiter)(params.Delimiter),
+	}
+	return c.ComparePeopleWithBody(ctx, with, "text/csv", bytes.NewReader(people), accept(media))
 }
 
 func accept(media string) RequestEditorFn {

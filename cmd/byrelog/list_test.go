@@ -145,7 +145,14 @@ func TestTechniciansCommand(t *testing.T) {
 	if len(got.Rows) == 0 || sum != got.Denominator || got.Denominator < 50 {
 		t.Fatalf("%+v", got)
 	}
-	contains(t, s.call(args("technicians", lastYear)...).must(t), "99.8 % limits", got.Rows[0].Herd, "no judgement of a person")
+	contains(t, s.call(args("technicians", lastYear)...).must(t), "99.8 % limits", "expected", got.Rows[0].Codes[0].Herd, "no judgement of a person")
+	people := write(t, t.TempDir(), "people.csv", "\ufeffherd;code;person\r\nalder-row;t1;J. Reed\r\nmill-lane;t1;J. Reed\r\n")
+	contains(t, s.call(args("technicians", lastYear, "--people", people)...).must(t), "J. Reed", "t1 of alder-row, t1 of mill-lane", "(not in the map)", "the map does not say whose they are")
+	var fair api.Technicians
+	parse(t, s.call(args("technicians", lastYear, "--people", people, "--json")...).must(t), &fair)
+	if r := fair.Rows[0]; r.Person == nil || len(r.Codes) != 2 || r.Expected == nil || len(fair.Unmapped) < 3 {
+		t.Errorf("%+v", fair)
+	}
 	out := s.call(args("summary", lastYear, "--key", "conception_risk", "--by", "technician")...).must(t)
-	contains(t, out, "  "+got.Rows[0].Herd+"/")
+	contains(t, out, "  "+got.Rows[0].Codes[0].Herd+"/")
 }

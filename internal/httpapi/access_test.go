@@ -69,6 +69,7 @@ var calls = map[string]call{
 	"getSummary":      {},
 	"listVisit":       {},
 	"listTechnicians": {},
+	"comparePeople":   {},
 	"listTokens":      {},
 	"createToken":     {body: `{"name":"x","grants":[{"herd":"alder-row","scopes":["read"]}]}`},
 	"revokeToken":     {},

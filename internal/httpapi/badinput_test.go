@@ -212,6 +212,7 @@ var badRequests = []bad{
 	{name: "visit: days that walk takes none of", path: "/v1/lists/walk?days=1", status: 400, code: "bad-parameter", at: "days"},
 	{name: "technicians: no such herd", path: "/v1/technicians?herds=no-such-herd", status: 404, code: "herd-not-found"},
 	{name: "technicians: by is not asked for", path: "/v1/technicians?by=sire", status: 400, code: "bad-parameter", at: "by"},
+	{name: "people: no map", path: "/v1/technicians", method: http.MethodPost, media: "text/csv", body: "who\n", status: 422, code: "invalid-people"},
 	{name: "technicians: merge", path: "/v1/technicians?merge_days=4", status: 400, code: "bad-parameter", at: "merge_days"},
 	{name: "summary: no such group", path: "/v1/summary?by=barn", status: 400, code: "bad-parameter", at: "by"},
 	{name: "index: grouped by what it does not know", path: herdPath + "/indices/cost_of_open_days?by=sire", status: 400, code: "bad-parameter", at: "by"},

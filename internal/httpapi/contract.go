@@ -127,6 +127,7 @@ var services = map[string]service{
 	"getSummary":      {handle: (*Server).getSummary, deadline: deadlineFold},
 	"listVisit":       {handle: (*Server).listVisit, deadline: deadlineFold},
 	"listTechnicians": {handle: (*Server).listTechnicians, deadline: deadlineFold},
+	"comparePeople":   {handle: (*Server).comparePeople, deadline: deadlineFold},
 	"listTokens":      {handle: (*Server).listTokens},
 	"createToken":     {handle: (*Server).createToken},
 	"revokeToken":     {handle: (*Server).revokeToken},

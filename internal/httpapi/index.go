@@ -101,7 +101,7 @@ func definitions(keys []string) ([]*repro.Definition, error) {
 // broken down by the group asked for keeps its own rows; if none can, it is a
 // mistake.
 func compute(f *repro.Herd, list []*repro.Definition, p repro.Params, processors int) ([]repro.Answer, error) {
-	known := p.By == "" || slices.ContainsFunc(list, func(d *repro.Definition) bool { return slices.Contains(d.Groups, p.By) })
+	known := p.By == "" || slices.ContainsFunc(list, func(d *repro.Definition) bool { return d.GroupedBy(p.By) })
 	if !known && len(list) == 1 {
 		_, err := f.Index(list[0].Key, p) // says what it can be grouped by
 		return nil, indexProblem(err)
@@ -112,7 +112,7 @@ func compute(f *repro.Herd, list []*repro.Definition, p repro.Params, processors
 	asked := make([]repro.Question, len(list))
 	for i, d := range list {
 		asked[i] = repro.Question{Key: d.Key, Params: p}
-		if !slices.Contains(d.Groups, p.By) {
+		if !d.GroupedBy(p.By) {
 			asked[i].Params.By = ""
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"byrelog.example/api"
+	"byrelog.example/internal/book"
 	"byrelog.example/internal/httpapi/httpapitest"
 )
 
@@ -169,10 +170,10 @@ func TestTechnicians(t *testing.T) {
 	get(s, "/v1/technicians?from=2026-01-01").Want(http.StatusOK).JSON(&got)
 	var rows []string
 	for _, r := range got.Rows {
-		if r.Limits == nil || r.Position == nil || !r.Small {
+		if r.Limits != nil || r.Position != nil || !r.Small || r.Expected == nil { // too few for limits
 			t.Errorf("%+v", r)
 		}
-		rows = append(rows, fmt.Sprintf("%s/%s %d/%d", r.Herd, *r.Code, r.Numerator, r.Denominator))
+		rows = append(rows, fmt.Sprintf("%s/%s %d/%d", r.Codes[0].Herd, *r.Codes[0].Code, r.Numerator, r.Denominator))
 	}
 	if want := "alder-row/t2 1/1; alder-row/t3 0/2; mill-lane/t2 1/1; mill-lane/t3 0/2"; strings.Join(rows, "; ") != want {
 		t.Errorf("rows %s, want %s", rows, want)
@@ -181,8 +182,40 @@ func TestTechnicians(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 	records := tableRecords(t, get(s, "/v1/technicians.csv?herds=mill-lane&from=2026-01-01").Want(http.StatusOK).Body)
-	if len(records) != 3 || records[1][0] != "mill-lane" || records[1][1] != "t2" {
+	if len(records) != 3 || records[1][1] != "mill-lane" || records[1][2] != "t2" {
 		t.Errorf("%v", records)
+	}
+	// With a map of codes to persons a row is a person; nothing of the map is kept.
+	people := func(token, body string) *httpapitest.Response {
+		return s.Do(httpapitest.Request{Method: http.MethodPost, Path: "/v1/technicians?from=2026-01-01", Token: token, Type: "text/csv", Body: body})
+	}
+	people(s.Admin, "person,herd,code\nAnn,alder-row,t2\nAnn,mill-lane,t3\nBea,elsewhere,t9\n").Want(http.StatusOK).JSON(&got)
+	if r := got.Rows[0]; *r.Person != "Ann" || r.Numerator != 1 || r.Denominator != 3 || len(r.Codes) != 2 || len(got.Rows) != 3 || len(got.Unmapped) != 2 || got.Unmapped[0].Herd != "alder-row" || *got.Unmapped[0].Code != "t3" {
+		t.Errorf("%+v", got)
+	}
+	one := s.Token(book.GrantSpec{Herd: "mill-lane", Scopes: []book.Scope{"read"}})
+	people(one, "herd;code;person\nalder-row;t2;Ann\nmill-lane;t2;Ann\n").Want(http.StatusOK).JSON(&got)
+	if r := got.Rows[0]; len(r.Codes) != 1 || r.Codes[0].Herd != "mill-lane" {
+		t.Errorf("of one herd: %+v", got)
+	}
+	for body, want := range map[string]string{
+		"":                "line 1: the table is empty",
+		"herd,code,who\n": "line 1, who: there is no such column; they are herd, code and person / line 1, person: the column is missing",
+		"herd,code,person\nalder-row,,x\nA b,t1,x\n":             "line 2, code: the cell is empty / line 3, herd: \"A b\" is no name of a herd",
+		"herd,code,person\nalder-row,t1,Ann\nalder-row,t1,Bea\n": "line 3, person: t1 of alder-row is \"Ann\" in a line before",
+		"herd,code,person\n\"alder":                              "line 2: ",
+	} {
+		var told []string
+		for _, it := range *people(s.Admin, body).Want(http.StatusUnprocessableEntity).Problem().Errors {
+			where := fmt.Sprintf("line %d", *it.Line)
+			if it.Column != nil {
+				where += ", " + *it.Column
+			}
+			told = append(told, where+": "+it.Detail)
+		}
+		if got := strings.Join(told, " / "); !strings.HasPrefix(got, want) {
+			t.Errorf("%q: %s, want %s", body, got, want)
+		}
 	}
 	// In a summary by technician the pool's rows are a herd and a code.
 	var sum api.Summary

@@ -60,7 +60,7 @@ func (h *Herd) query(key string, p Params) (*query, error) {
 	if err != nil {
 		return nil, err
 	}
-	if p.By != "" && !slices.Contains(ix.def.Groups, p.By) {
+	if p.By != "" && !ix.def.GroupedBy(p.By) {
 		return nil, fmt.Errorf("%w: by: %s is not grouped by %q; it can be grouped by %s", ErrBadParameter, key, p.By, possible(ix.def.Groups))
 	}
 	q := &query{h: h, p: p, asked: p, ix: ix}

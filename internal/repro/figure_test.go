@@ -11,7 +11,7 @@ import (
 // Whatever is answered says what it is: a unit and a statistic that fit each other,
 // and what the counts count, in every row of every grouping.
 func TestEveryFigureSaysWhatItIs(t *testing.T) {
-	h := herdOf(t, map[string][2]int{"a": {8, 14}, "b": {3, 5}})
+	h := herdOf(t, "one", map[string][2]int{"a": {8, 14}, "b": {3, 5}})
 	fits := map[repro.Statistic][]repro.Unit{
 		repro.StatShare: {repro.Share}, repro.StatRatio: {repro.Services}, repro.StatMedian: {repro.Days}, repro.StatMean: {repro.Days},
 		repro.StatCount: {repro.Cows}, repro.StatRange: {repro.Money},

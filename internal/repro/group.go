@@ -20,7 +20,19 @@ const (
 	ByFound          = "found_by"
 	ByPen            = "pen"
 	ByWindow         = "window"
+
+	// ByCaseMix parts the services of conception_risk by technician, lactation group and
+	// number of service, for [PoolTechnicians]; it is no grouping that is shown.
+	ByCaseMix = "case_mix"
 )
+
+// GroupedBy tells whether answers to the index can be grouped so.
+func (d *Definition) GroupedBy(by string) bool {
+	return slices.Contains(d.Groups, by) || by == ByCaseMix && d.Key == "conception_risk"
+}
+
+// mixed joins the parts of a label of [ByCaseMix]; no code or label has it.
+const mixed = "\x1f"
 
 var (
 	serviceGroups = []string{ByTechnician, BySire, ByServiceNumber, ByLactationGroup, ByMonth, ByWindow, ByMethod, ByBasis, BySemen, ByFound, ByPen}
@@ -101,11 +113,10 @@ func (q *query) serviceGroup(l *life, s *service) string {
 			return "(several)"
 		}
 		return orNotRecorded(q.h.words.text(s.sire))
+	case ByCaseMix:
+		return q.h.words.text(s.by) + mixed + lactationGroup(&l.lactations[s.lactation]) + mixed + numberGroup(s)
 	case ByServiceNumber:
-		if s.number >= 4 {
-			return "4+"
-		}
-		return strconv.Itoa(int(s.number))
+		return numberGroup(s)
 	case ByLactationGroup:
 		return lactationGroup(&l.lactations[s.lactation])
 	case ByMonth:
@@ -124,6 +135,14 @@ func (q *query) serviceGroup(l *life, s *service) string {
 		return orNotRecorded(q.h.words.text(l.penOn(s.last)))
 	}
 	return ""
+}
+
+// numberGroup is 1, 2, 3 or 4+.
+func numberGroup(s *service) string {
+	if s.number >= 4 {
+		return "4+"
+	}
+	return strconv.Itoa(int(s.number))
 }
 
 // foundLabel is how the heat was found: what led to the service, and for an

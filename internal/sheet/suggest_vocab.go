@@ -77,7 +77,7 @@ var columnWords = []struct {
 }{
 	{roleTimesBred, "times bred, services, no services, nombre ia, anzahl bes, nr services, num servicios"},
 	{roleReading, "reading, heat reading, read, read as, tail reading, heat check, brunstbeobachtung, lecture"},
-	{roleChalk, "chalk, tail chalk, tail paint, paint, crayon, kreide, craie, tiza, pintura, krijt"},
+	{roleChalk, "chalk, tail chalk, paint, tail paint, crayon, kreide, craie, tiza, pintura, krijt"},
 	{roleTone, "tone, uterine tone, tone of the uterus, tonus, uterus tonus, tono"},
 	{roleMucus, "mucus, vaginal mucus, discharge, schleim, glaire, moco, slijm, muco"},
 	{roleDaysPreg, "days pregnant, days carried, days bred, trächtigkeitstage, jours gestation, dias gestacion, días gestación"},
@@ -210,7 +210,7 @@ var wordBook = map[string]map[string]string{
 		"pus":    "pus, purulent, eitrig, purulente",
 	},
 	"felt": {
-		"in_heat":     "in heat, heat, yes, y, ready, brünstig, chaleur, celo",
+		"in_heat":     "heat, in heat, yes, y, ready, brünstig, chaleur, celo",
 		"not_in_heat": "not in heat, no heat, no, n, nein, non",
 		"pregnant":    "pregnant, in calf, preg, trächtig, pleine, preñada",
 		"unclear":     "unclear, ?, doubtful, not sure, again, fraglich, douteuse, dudosa",
