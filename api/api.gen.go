@@ -7293,7 +7293,7 @@ type ClientInterface interface {
 	//
 	// As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
 	// a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
-	// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+	// end. As `text/plain` (or with `.txt`) it is for the screen, at most 110 columns wide. Both are whole: `limit`
 	// and `cursor` do not apply.
 	//
 	// A list is no advice to treat, and does not say who may examine.
@@ -8293,7 +8293,7 @@ func (c *Client) GetLastRequest(ctx context.Context, herd HerdParam, reqEditors 
 //
 // As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
 // a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
-// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+// end. As `text/plain` (or with `.txt`) it is for the screen, at most 110 columns wide. Both are whole: `limit`
 // and `cursor` do not apply.
 //
 // A list is no advice to treat, and does not say who may examine.
@@ -13767,7 +13767,7 @@ type ClientWithResponsesInterface interface {
 	//
 	// As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
 	// a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
-	// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+	// end. As `text/plain` (or with `.txt`) it is for the screen, at most 110 columns wide. Both are whole: `limit`
 	// and `cursor` do not apply.
 	//
 	// A list is no advice to treat, and does not say who may examine.
@@ -19667,7 +19667,7 @@ func (c *ClientWithResponses) GetLastRequestWithResponse(ctx context.Context, he
 //
 // As `text/html` (or with `.html` behind the path) it is a page to print, landscape on A4 or Letter: each pen on
 // a sheet of its own where the list goes by pens, empty columns to write in, legend and cautions once at the
-// end. As `text/plain` (or with `.txt`) it is for the screen, at most 100 columns wide. Both are whole: `limit`
+// end. As `text/plain` (or with `.txt`) it is for the screen, at most 110 columns wide. Both are whole: `limit`
 // and `cursor` do not apply.
 //
 // A list is no advice to treat, and does not say who may examine.

@@ -275,9 +275,16 @@ func (p *program) tour(ctx context.Context, b *book.Book, base, secret, dir stri
 			return nil
 		})
 	}
+	round := "round " + morning.String() + " afternoon, by t2"
+	if h, err := b.Herd(ctx, "north-meadow"); err == nil {
+		_ = b.View(ctx, h, book.AsOf{}, func(v *book.View) error {
+			round = noted(v.Fold, morning)
+			return nil
+		})
+	}
 	to := settled(morning)
 	from := to - 364
-	r := strings.NewReplacer("{base}", base, "{token}", secret, "{cow}", cow, "{from}", from.String(), "{to}", to.String(), "{day}", morning.String(), "{dir}", filepath.Clean(dir))
+	r := strings.NewReplacer("{round}", "'"+strings.Join(strings.Split(round, "\n"), "' '")+"'", "{base}", base, "{token}", secret, "{cow}", cow, "{from}", from.String(), "{to}", to.String(), "{day}", morning.String(), "{dir}", filepath.Clean(dir))
 	p.printf("%s", r.Replace(`
 byrelog runs at {base} with three invented herds: alder-row, mill-lane, north-meadow.
 The records lie in {dir}; Ctrl-C stops the demo and keeps them.
@@ -293,14 +300,27 @@ One cow: how does she stand, and may she be bred?
   byrelog animal show alder-row {cow}
   byrelog animal eligible alder-row {cow} --on {day}
 
-The morning's work, in its order. The records end at noon of {day}, in the middle of
-the round: who is still to be read, examined, bred, diagnosed? (a page to print; --csv
-and --json as well)
+The morning. The records end at noon of {day}, in the middle of the round: who is
+still to be read, to be examined by hand, to be bred? (--csv and --json as well)
 
-  byrelog list north-meadow walk --pen young --short --on {day}
+  byrelog list north-meadow walk --pen p1 --short --on {day}
   byrelog list north-meadow examine --on {day}
   byrelog list north-meadow breed --on {day}
-  byrelog list alder-row diagnose --on {day}
+
+The same on paper, with room to write; and back at the desk what was written, in plain
+words: what would be recorded, recorded, and (if it was the wrong herd) taken back:
+
+  byrelog list north-meadow walk --pen p1 --short --on {day} --page walk.html
+  printf '%s\n' {round} > round.txt
+  byrelog round north-meadow round.txt --dry-run
+  byrelog round north-meadow round.txt
+  byrelog void north-meadow --last --why "written down for the wrong herd"
+
+The clinic's visit: who is to be diagnosed, in all herds, and one herd as a form that comes
+back by import:
+
+  byrelog visit diagnose --on {day}
+  byrelog list alder-row diagnose --on {day} --method ultrasound --form diagnose.csv
 
 And who is easily forgotten: no heat seen, bred again and again, lost what she carried?
 
@@ -334,6 +354,27 @@ The same over HTTP:
 The contract: {base}/docs and {base}/openapi.yaml
 
 `))
+}
+
+// noted is a round that the technician might write down: the first suspect felt in heat,
+// the first cow that may be bred bred, and a pen with nothing to note.
+func noted(fold *repro.Herd, on event.Date) string {
+	lines := []string{"round " + on.String() + " afternoon, by t2"}
+	first := func(list, code, text string) {
+		l, err := fold.List(list, on, repro.ListOptions{})
+		if err != nil {
+			return
+		}
+		for i := range l.Rows {
+			if r := &l.Rows[i]; r.Code == code && r.Verdict != repro.No && r.Pen != "p2" {
+				lines = append(lines, r.Animal+" "+text)
+				return
+			}
+		}
+	}
+	first(repro.ListExamine, repro.ReasonSuspect, "felt in heat, strong tone, clear mucus, bred b-101")
+	first(repro.ListBreed, repro.ReasonInHeat, "bred b-104 straw 17")
+	return strings.Join(append(lines, "pen p2: nothing"), "\n")
 }
 
 // settled is the last day of a period whose figures are not provisional on a day: the

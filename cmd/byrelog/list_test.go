@@ -23,7 +23,7 @@ func TestListCommand(t *testing.T) {
 		page := s.call(c...).must(t)
 		contains(t, page, "alder-row: "+strings.ToLower(d.Title)+", Friday 2026-11-20")
 		for _, line := range strings.Split(page, "\n") {
-			if len([]rune(line)) > 100 {
+			if len([]rune(line)) > 110 {
 				t.Errorf("%s: a line of %d characters: %s", d.Name, len([]rune(line)), line)
 			}
 		}

@@ -101,7 +101,7 @@ brackets) or its id, or with --last all that still stands of the last request of
 herd: a round, or events appended under an Idempotency-Key. Nothing is deleted: the
 log keeps what was said, that it was withdrawn, and why. --last again goes on with the
 request before.`,
-		Example: "  byrelog void alder-row --last --why \"written down for the wrong herd\"",
+		Example: "  byrelog void alder-row --last --why misread",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case last == (len(args) == 2):

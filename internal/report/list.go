@@ -11,7 +11,7 @@ import (
 )
 
 // Width is how many characters a line of a list on the screen has at most.
-const Width = 100
+const Width = 110
 
 // Options are what stands beside a list.
 type Options struct {
