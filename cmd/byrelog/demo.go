@@ -308,7 +308,7 @@ still to be read, to be examined by hand, to be bred? (--csv and --json as well)
   byrelog list north-meadow breed --on {day}
 
 The same on paper, with room to write; and back at the desk what was written, in plain
-words: what would be recorded, recorded, and (if it was the wrong herd) taken back:
+words: first dry, then in earnest, and (if it was the wrong herd) taken back:
 
   byrelog list north-meadow walk --pen p1 --short --on {day} --page walk.html
   printf '%s\n' {round} > round.txt
