@@ -65,7 +65,7 @@ func facts(l *repro.List, o Options) []string {
 		out = append(out, "bred cows are marked "+l.BredMark)
 	}
 	if l.DaysAre != "" {
-		out = append(out, fmt.Sprintf("days=%d: %s", l.Days, l.DaysAre))
+		out = append(out, fmt.Sprintf("days: %d (%s)", l.Days, l.DaysAre))
 	}
 	if o.AsOf != "" {
 		out = append(out, o.AsOf)

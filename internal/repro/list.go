@@ -395,7 +395,7 @@ var leftTexts = map[string]string{
 	ReasonPastLast:       "a sign of heat after the herd's last day of breeding",
 	ReasonSameHeat:       "a sign of heat, but bred today or yesterday: the same heat",
 	ReasonPalpatedNot:    "found not in heat by palpation today",
-	"in_heat_yesterday":  "found in heat in the first half of yesterday and not bred since: days=1 shows them",
+	"in_heat_yesterday":  "found in heat in the first half of yesterday and not bred since: days: 1 shows them",
 	"examined_this_week": "due, but examined within the last seven days",
 	"confirm_missed":     "without a second check, and dry or near calving",
 	"conception_undated": "pregnant, but the date of conception is not known, so that the due date is not either",
