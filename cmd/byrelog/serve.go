@@ -12,7 +12,6 @@ import (
 
 	"byrelog.example/internal/book"
 	"byrelog.example/internal/guard"
-	"byrelog.example/internal/heap"
 	"byrelog.example/internal/httpapi"
 	"byrelog.example/internal/localpg"
 	"byrelog.example/internal/store"
@@ -22,7 +21,7 @@ import (
 type serverFlags struct {
 	listen, databaseURL, dataDir, logLevel string
 	exchangeSource                         string
-	migrate, herdsApart                    bool
+	migrate                                bool
 	quiet                                  time.Duration // between "not ready" and "no new connections"; see httpapi.Config
 	cacheMiB, importMiB                    int64
 }
@@ -33,7 +32,6 @@ func (f *serverFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.logLevel, "log-level", "info", "debug, info, warn or error")
 	cmd.Flags().Int64Var(&f.importMiB, "import-mib", 1024, "largest file that comes in, in MiB, as sent and as inflated; it takes room in Postgres while it is read")
 	cmd.Flags().StringVar(&f.exchangeSource, "exchange-source", book.DefaultSource, "what the service is called in exchanges with others: a URI or reverse DNS name of yours, never to change")
-	cmd.Flags().BoolVar(&f.herdsApart, "herds-apart", false, "let appends of different herds share no transaction; for a database that is distributed by herd")
 	cmd.Flags().Int64Var(&f.cacheMiB, "cache-mib", 512, "memory for folded herds in MiB; below 0 keeps none")
 }
 
@@ -138,7 +136,6 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 	if s.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", f.listen); err != nil {
 		return nil, fmt.Errorf("cannot listen on %s (is byrelog running already? --listen sets another address): %w", f.listen, err)
 	}
-	heap.Floor(heap.ServiceFloor)
 	url := f.databaseURL
 	switch {
 	case s.private:
@@ -162,7 +159,7 @@ func (p *program) open(ctx context.Context, f *serverFlags, log *slog.Logger) (_
 	if cache == 0 {
 		cache = -1
 	}
-	s.book = book.New(s.db, book.Options{Log: log, CacheSize: cache, Alone: s.private, Apart: f.herdsApart, Source: f.exchangeSource})
+	s.book = book.New(s.db, book.Options{Log: log, CacheSize: cache, Alone: s.private, Source: f.exchangeSource})
 	s.server, err = httpapi.New(s.book, httpapi.Config{Log: log, Ready: s.db.Ready, Quiet: f.quiet, ImportBytes: f.importMiB << 20})
 	return s, err
 }

@@ -32,7 +32,6 @@ var layers = map[string][]string{
 	"internal/report":   {"internal/event", "internal/repro", "internal/stats"},
 	"internal/book":     {"internal/event", "internal/exchange", "internal/guard", "internal/repro", "internal/round", "internal/sheet", "internal/stats", "internal/store"},
 	"internal/httpapi":  {"api", "internal/book", "internal/event", "internal/exchange", "internal/guard", "internal/report", "internal/repro", "internal/sheet", "openapi"},
-	"internal/heap":     {},
 	"internal/arch":     {},
 	"internal/bench":    {},
 	"migrations":        {},
@@ -40,7 +39,7 @@ var layers = map[string][]string{
 	"openapi/gen":       {"internal/event", "internal/round"},
 	"api":               {},
 	"cmd/byrelog": {
-		"api", "internal/book", "internal/event", "internal/guard", "internal/heap", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report",
+		"api", "internal/book", "internal/event", "internal/guard", "internal/httpapi", "internal/localpg", "internal/repro", "internal/report",
 		"internal/round", "internal/sheet", "internal/simherd", "internal/store", "migrations", "openapi",
 	},
 

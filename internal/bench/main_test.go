@@ -14,8 +14,6 @@ import (
 	"syscall"
 	"testing"
 	"time"
-
-	"byrelog.example/internal/heap"
 )
 
 var (
@@ -54,7 +52,6 @@ func table(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	heap.Floor(heap.ServiceFloor) // as the program does; what is beside it has it too
 	w, err := newWorld(ctx, s)
 	if err != nil {
 		return err

@@ -32,7 +32,6 @@ type Options struct {
 	CacheSize int64            // bytes of folds kept in memory; 0 is 512 MiB, below zero keeps none
 	Source    string           // what the service is called in exchanges with others: a URI or reverse DNS name; DefaultSource
 	Plain     bool             // no snapshots of folds: neither made nor used
-	Apart     bool             // appends of different herds share no transaction: for a database that is distributed by herd
 	Alone     bool             // no other process serves the database: an unfinished upload found at start has broken off
 }
 
@@ -43,7 +42,6 @@ type Book struct {
 	log   *slog.Logger
 	alone bool
 	plain bool
-	apart bool
 	lot   int // records of a fold in memory while a file is read
 
 	source    string
@@ -84,7 +82,7 @@ func New(db *store.DB, o Options) *Book {
 	}
 	life, end := context.WithCancel(context.Background())
 	b := &Book{
-		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, apart: o.Apart, lot: repro.LotLen, source: o.Source, life: life, end: end,
+		db: db, now: o.Now, log: o.Log, alone: o.Alone, plain: o.Plain, lot: repro.LotLen, source: o.Source, life: life, end: end,
 		cache:     newCache(o.CacheSize),
 		states:    newStates(db),
 		tokens:    tokenCache{entries: map[[32]byte]tokenEntry{}},

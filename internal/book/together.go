@@ -41,7 +41,7 @@ var errAside = errors.New("the append must be made by itself")
 // a key that may be taken are matters of one herd alone.
 func (a *appender) gathers(j *job) bool {
 	_, _, known := a.belief()
-	return known && !a.book.apart && len(j.fresh) > 0 && len(j.fresh) <= maxSmall && j.options.Key == nil && j.options.ExpectHead == nil
+	return known && len(j.fresh) > 0 && len(j.fresh) <= maxSmall && j.options.Key == nil && j.options.ExpectHead == nil
 }
 
 // gathererOf shares the herds out: while a transaction of one gatherer waits for the

@@ -16,7 +16,7 @@ import (
 )
 
 // twoBooks are two processes over one database, with the same herds.
-func twoBooks(t *testing.T, herds int, second book.Options) (books [2]*book.Book, list []*book.Herd) {
+func twoBooks(t *testing.T, herds int) (books [2]*book.Book, list []*book.Herd) {
 	t.Helper()
 	_, url := pgtest.DB(t)
 	for i := range books {
@@ -25,11 +25,7 @@ func twoBooks(t *testing.T, herds int, second book.Options) (books [2]*book.Book
 			t.Fatal(err)
 		}
 		t.Cleanup(db.Close)
-		var o book.Options
-		if i == 1 {
-			o = second
-		}
-		books[i] = book.New(db, o)
+		books[i] = book.New(db, book.Options{})
 		t.Cleanup(books[i].Close)
 	}
 	for i := range herds {
@@ -49,17 +45,7 @@ func twoBooks(t *testing.T, herds int, second book.Options) (books [2]*book.Book
 // processes wait for each other, and every log verifies and has each event once.
 func TestSharedTransactions(t *testing.T) {
 	t.Parallel()
-	for name, second := range map[string]book.Options{"both share": {}, "one keeps its herds apart": {Apart: true}} {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			sharedTransactions(t, second)
-		})
-	}
-}
-
-func sharedTransactions(t *testing.T, second book.Options) {
-	t.Helper()
-	books, herds := twoBooks(t, 5, second)
+	books, herds := twoBooks(t, 5)
 	const clients, each = 24, 25
 	taken := make([]uuid.UUID, len(herds)) // an id in each herd that is used for something else
 	for i, h := range herds {
@@ -151,7 +137,7 @@ func sharedTransactions(t *testing.T, second book.Options) {
 // other is told that it is there, or in conflict if it says something else.
 func TestSameIDInTheSameMoment(t *testing.T) {
 	t.Parallel()
-	books, herds := twoBooks(t, 3, book.Options{})
+	books, herds := twoBooks(t, 3)
 	for _, h := range herds {
 		for _, b := range books {
 			if _, err := b.Append(t.Context(), h, []*event.Event{heat("1", on, event.InHeat)}, book.AppendOptions{}); err != nil {
@@ -203,7 +189,7 @@ func TestSameIDInTheSameMoment(t *testing.T) {
 // that an event is held against.
 func TestSharedTransactionsKnowTheRecords(t *testing.T) {
 	t.Parallel()
-	books, herds := twoBooks(t, 1, book.Options{})
+	books, herds := twoBooks(t, 1)
 	h := herds[0]
 	for i := range 20 {
 		cow := fmt.Sprintf("cow-%d", i)

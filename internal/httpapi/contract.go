@@ -32,7 +32,7 @@ type operation struct {
 	inHerd   bool   // the path names a herd
 	route    *routers.Route
 	query    map[string]bool // the parameters that it knows
-	params   []plainParam    // all of them
+	truths   map[string]bool // those of the query that are true or false
 	takes    []string        // media types of its body; none: no body
 	gives    []string        // media types of its success, the preferred one first
 	body     *openapi3.SchemaRef
@@ -189,7 +189,7 @@ func newOperation(doc *openapi3.T, path, method string, item *openapi3.PathItem)
 	op := &operation{
 		id: o.OperationID, method: method, path: path, scope: scope,
 		inHerd: strings.Contains(path, "{herd}"),
-		query:  map[string]bool{}, deadline: s.deadline, limit: s.limit, handle: s.handle,
+		query:  map[string]bool{}, truths: map[string]bool{}, deadline: s.deadline, limit: s.limit, handle: s.handle,
 		route: &routers.Route{Spec: doc, Path: path, PathItem: item, Method: method, Operation: o},
 	}
 	switch book.Scope(scope) {
@@ -217,10 +217,10 @@ func newOperation(doc *openapi3.T, path, method string, item *openapi3.PathItem)
 		for _, p := range list {
 			if p.Value.In == openapi3.ParameterInQuery {
 				op.query[p.Value.Name] = true
+				op.truths[p.Value.Name] = p.Value.Schema.Value.Type.Is(openapi3.TypeBoolean)
 			}
 		}
 	}
-	op.params = plainParams(item.Parameters, o.Parameters)
 	if o.RequestBody != nil {
 		op.takes = slices.Sorted(maps.Keys(o.RequestBody.Value.Content))
 		if m := o.RequestBody.Value.Content[mediaJSON]; m != nil {

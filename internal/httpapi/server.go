@@ -185,8 +185,8 @@ func (s *Server) router() *echo.Echo {
 // serve takes a request through its operation.
 func (s *Server) serve(op *operation) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		ctx := withDeadline(c.Request().Context(), op.deadline)
-		defer ctx.cancel()
+		ctx, cancel := context.WithTimeout(c.Request().Context(), op.deadline)
+		defer cancel()
 		r := &request{http: c.Request(), ctx: ctx, op: op}
 		w := writerOf(c)
 		w.request = r

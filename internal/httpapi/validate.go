@@ -40,13 +40,6 @@ func checkUUID(s string) error {
 // validateParams holds path, query and header parameters against the contract.
 // The texts are ours: the validator's own repeat what was sent.
 func (s *Server) validateParams(r *request) error {
-	if r.plainly() {
-		return nil
-	}
-	return s.validateFully(r)
-}
-
-func (s *Server) validateFully(r *request) error {
 	var items []api.ProblemItem
 	for _, name := range slices.Sorted(mapKeys(r.query)) {
 		switch {
@@ -57,10 +50,9 @@ func (s *Server) validateFully(r *request) error {
 		}
 	}
 	// The validator takes True, 1 and t for true, which no handler knows.
-	for i := range r.op.params {
-		p := &r.op.params[i]
-		if values := r.query[p.name]; p.truth && len(values) == 1 && values[0] != "true" && values[0] != "false" {
-			items = append(items, api.ProblemItem{Code: "wrong_type", Detail: "true or false is expected, in these letters", Parameter: ptr(p.name)})
+	for _, name := range slices.Sorted(mapKeys(r.query)) {
+		if values := r.query[name]; r.op.truths[name] && len(values) == 1 && values[0] != "true" && values[0] != "false" {
+			items = append(items, api.ProblemItem{Code: "wrong_type", Detail: "true or false is expected, in these letters", Parameter: ptr(name)})
 		}
 	}
 	if len(items) > 0 {
