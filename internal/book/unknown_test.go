@@ -136,7 +136,7 @@ func TestUnknownAnimals(t *testing.T) {
 	refused("after the void", try(book.AppendOptions{}, heat("8", on, event.Suspect)), "unknown-animal", " unknown_animal")
 
 	// The herd's policy, and the request against it; another process may have set it.
-	other := book.New(db, o)
+	other := book.New(db, book.Options{})
 	t.Cleanup(other.Close)
 	cold()
 	begin(t, other, h)
