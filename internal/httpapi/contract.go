@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
-	"github.com/getkin/kin-openapi/routers"
 
 	"byrelog.example/internal/book"
 	"byrelog.example/openapi"
@@ -27,12 +26,11 @@ const (
 type operation struct {
 	id       string
 	method   string
-	path     string // as in the contract
-	scope    string // scopeNone …, or a book.Scope
-	inHerd   bool   // the path names a herd
-	route    *routers.Route
+	path     string          // as in the contract
+	scope    string          // scopeNone …, or a book.Scope
+	inHerd   bool            // the path names a herd
 	query    map[string]bool // the parameters that it knows
-	truths   map[string]bool // those of the query that are true or false
+	params   []param         // all of them
 	takes    []string        // media types of its body; none: no body
 	gives    []string        // media types of its success, the preferred one first
 	body     *openapi3.SchemaRef
@@ -156,16 +154,12 @@ func loadContract() (*contract, error) {
 	if err := doc.Validate(context.Background(), openapi3.DisableExamplesValidation()); err != nil { // a test does
 		return nil, fmt.Errorf("check contract: %w", err)
 	}
-	// Parameters are plain enough for the validator of 3.0, which does not
-	// compile a schema for each value that it looks at, as the one of 3.1 does.
-	plain := *doc
-	plain.OpenAPI = "3.0.3"
 	c := &contract{doc: doc}
 	left := maps.Clone(services)
 	for _, path := range doc.Paths.InMatchingOrder() {
 		item := doc.Paths.Find(path)
 		for _, method := range slices.Sorted(maps.Keys(item.Operations())) {
-			op, err := newOperation(&plain, path, method, item)
+			op, err := newOperation(path, method, item)
 			if err != nil {
 				return nil, fmt.Errorf("%s %s: %w", method, path, err)
 			}
@@ -179,7 +173,7 @@ func loadContract() (*contract, error) {
 	return c, nil
 }
 
-func newOperation(doc *openapi3.T, path, method string, item *openapi3.PathItem) (*operation, error) {
+func newOperation(path, method string, item *openapi3.PathItem) (*operation, error) {
 	o := item.GetOperation(method)
 	s, ok := services[o.OperationID]
 	if !ok {
@@ -189,8 +183,7 @@ func newOperation(doc *openapi3.T, path, method string, item *openapi3.PathItem)
 	op := &operation{
 		id: o.OperationID, method: method, path: path, scope: scope,
 		inHerd: strings.Contains(path, "{herd}"),
-		query:  map[string]bool{}, truths: map[string]bool{}, deadline: s.deadline, limit: s.limit, handle: s.handle,
-		route: &routers.Route{Spec: doc, Path: path, PathItem: item, Method: method, Operation: o},
+		query:  map[string]bool{}, deadline: s.deadline, limit: s.limit, handle: s.handle,
 	}
 	switch book.Scope(scope) {
 	case scopeNone, scopeAny, scopeAdmin:
@@ -217,9 +210,12 @@ func newOperation(doc *openapi3.T, path, method string, item *openapi3.PathItem)
 		for _, p := range list {
 			if p.Value.In == openapi3.ParameterInQuery {
 				op.query[p.Value.Name] = true
-				op.truths[p.Value.Name] = p.Value.Schema.Value.Type.Is(openapi3.TypeBoolean)
 			}
 		}
+	}
+	var err error
+	if op.params, err = paramsOf(item.Parameters, o.Parameters); err != nil {
+		return nil, err
 	}
 	if o.RequestBody != nil {
 		op.takes = slices.Sorted(maps.Keys(o.RequestBody.Value.Content))

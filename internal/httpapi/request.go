@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"iter"
 	"maps"
 	"net/http"
 	"net/url"
@@ -42,23 +41,12 @@ const (
 	maxLimit     = 1000
 )
 
-func mapKeys[V any](m map[string]V) iter.Seq[string] { return maps.Keys(m) }
-
 // param gives a parameter of the path, "" if it has none of that name.
 func (r *request) param(name string) string {
 	if i := slices.Index(r.names, name); i >= 0 {
 		return r.values[i]
 	}
 	return ""
-}
-
-// pathParams are all parameters of the path.
-func (r *request) pathParams() map[string]string {
-	m := make(map[string]string, len(r.names))
-	for i, name := range r.names {
-		m[name] = r.values[i]
-	}
-	return m
 }
 
 // text gives a query parameter, "" if it is absent.

@@ -12,78 +12,16 @@ import (
 	"strings"
 
 	"github.com/getkin/kin-openapi/openapi3"
-	"github.com/getkin/kin-openapi/openapi3filter"
 	"github.com/google/uuid"
 
 	"byrelog.example/api"
 )
-
-// validation of parameters. Nothing reads the body here: the request handed to
-// the validator has none.
-var validation = &openapi3filter.Options{
-	ExcludeRequestBody:  true,
-	MultiError:          true,
-	SkipSettingDefaults: true,
-	AuthenticationFunc:  openapi3filter.NoopAuthenticationFunc, // authentication came before
-	SchemaValidationOptions: []openapi3.SchemaValidationOption{
-		openapi3.WithStringFormatValidator("uuid", openapi3.NewCallbackValidator(checkUUID)),
-	},
-}
 
 func checkUUID(s string) error {
 	if len(s) != 36 {
 		return errors.New("length")
 	}
 	return uuid.Validate(s)
-}
-
-// validateParams holds path, query and header parameters against the contract.
-// The texts are ours: the validator's own repeat what was sent.
-func (s *Server) validateParams(r *request) error {
-	var items []api.ProblemItem
-	for _, name := range slices.Sorted(mapKeys(r.query)) {
-		switch {
-		case !r.op.query[name]:
-			items = append(items, api.ProblemItem{Code: "unknown_parameter", Detail: "there is no such parameter here", Parameter: ptr(pointerToken(name))})
-		case len(r.query[name]) > 1:
-			items = append(items, api.ProblemItem{Code: "doubled", Detail: "the parameter stands twice", Parameter: ptr(name)})
-		}
-	}
-	// The validator takes True, 1 and t for true, which no handler knows.
-	for _, name := range slices.Sorted(mapKeys(r.query)) {
-		if values := r.query[name]; r.op.truths[name] && len(values) == 1 && values[0] != "true" && values[0] != "false" {
-			items = append(items, api.ProblemItem{Code: "wrong_type", Detail: "true or false is expected, in these letters", Parameter: ptr(name)})
-		}
-	}
-	if len(items) > 0 {
-		return paramProblem(items)
-	}
-	clone := *r.http
-	clone.Body = http.NoBody
-	clone.ContentLength = 0
-	err := openapi3filter.ValidateRequest(r.ctx, &openapi3filter.RequestValidationInput{
-		Request: &clone, PathParams: r.pathParams(), QueryParams: r.query, Route: r.op.route, Options: validation,
-	})
-	if err == nil {
-		return nil
-	}
-	walk(err, func(err error) bool {
-		var re *openapi3filter.RequestError
-		if e, ok := err.(*openapi3filter.RequestError); ok { //nolint:errorlint // the walk visits every link itself
-			re = e
-		}
-		if re == nil || re.Parameter == nil {
-			return true
-		}
-		code, text := wordParam(re)
-		items = append(items, api.ProblemItem{Code: code, Detail: text, Parameter: ptr(re.Parameter.Name)})
-		return false
-	})
-	if len(items) == 0 {
-		return &problem{status: http.StatusBadRequest, code: "malformed", detail: "the request does not fit the contract", cause: err}
-	}
-	sort.SliceStable(items, func(i, j int) bool { return *items[i].Parameter < *items[j].Parameter })
-	return paramProblem(items)
 }
 
 func paramProblem(items []api.ProblemItem) error {
@@ -98,26 +36,6 @@ func paramProblem(items []api.ProblemItem) error {
 // badParam refuses a parameter for a reason that the contract cannot express.
 func badParam(name, code, format string, args ...any) error {
 	return paramProblem([]api.ProblemItem{{Code: code, Detail: fmt.Sprintf(format, args...), Parameter: &name}})
-}
-
-func wordParam(re *openapi3filter.RequestError) (code, text string) {
-	schema := re.Parameter.Schema.Value
-	var se *openapi3.SchemaError
-	var pe *openapi3filter.ParseError
-	switch {
-	case errors.Is(re.Err, openapi3filter.ErrInvalidRequired):
-		return "required", "it is missing"
-	case errors.Is(re.Err, openapi3filter.ErrInvalidEmptyValue):
-		return "required", "it is empty"
-	case errors.As(re.Err, &se):
-		if se.Schema != nil {
-			schema = se.Schema
-		}
-		return wordSchema(schema, se.SchemaField)
-	case errors.As(re.Err, &pe):
-		return wordSchema(schema, "type")
-	}
-	return "not_allowed", "it cannot be used"
 }
 
 // wordSchema says in our words what a keyword of a schema asks for.
