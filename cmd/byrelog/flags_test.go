@@ -28,7 +28,7 @@ var noFlag = map[string]string{
 // noParameter are flags that are no parameter, and why.
 var noParameter = map[string]string{
 	"*.json": "the same answer for programs", "*.csv": "the same answer as a table", "*.page": "the same answer on paper", "events list.follow": "goes on reading", "indices.rows": "shows more of the answer",
-	"indices.evidence": "another operation", "list.form": "another operation", "technicians.people": "the body of another operation", "export.out": "where to", "export.datapackage": "another operation beside",
+	"indices.evidence": "another operation", "indices.define": "needs no herd", "list.form": "another operation", "technicians.people": "the body of another operation", "export.out": "where to", "export.datapackage": "another operation beside",
 }
 
 // renamed are parameters that name several things, by the flag that is given several times.

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"byrelog.example/api"
+	"byrelog.example/internal/repro"
 )
 
 // countFlag is a number of days that the server has a default for.
@@ -91,15 +92,41 @@ func listed(list []string) *[]string {
 	return &list
 }
 
+// define says what an index counts.
+func (p *program) define(f *clientFlags, key string) error {
+	var keys []string
+	for _, d := range repro.Keys() {
+		if d.Key == key {
+			return p.show(f, d, func(w *tabwriter.Writer) {
+				line(w, d.ID+", "+d.TradeName+":")
+				line(w, indented(d.Text, "  ", 96))
+				line(w, "Sources:")
+				for _, s := range d.Sources {
+					line(w, "  "+s)
+				}
+			})
+		}
+		keys = append(keys, d.Key)
+	}
+	return usage("%s is no index; the indices are %s", key, strings.Join(keys, ", "))
+}
+
 func (p *program) indicesCommand() *cobra.Command {
 	var f clientFlags
 	var period periodFlags
-	var evidence string
+	var evidence, define string
 	cmd := &cobra.Command{
-		Use: "indices HERD", Short: "Compute a herd's reproductive indices", Args: cobra.ExactArgs(1),
+		Use: "indices HERD", Short: "Compute a herd's reproductive indices",
+		Args: func(cmd *cobra.Command, args []string) error {
+			if define != "" {
+				return cobra.NoArgs(cmd, args)
+			}
+			return cobra.ExactArgs(1)(cmd, args)
+		},
 		Long: `Compute a herd's reproductive indices over a period, each with what was counted
 and its 95 % interval. --evidence KEY lists the animals, windows or services
-behind one of them, row by row.
+behind one of them, row by row. --define KEY, without a herd, says what an index
+counts and where that is from.
 
 A figure is provisional while outcomes that belong to it cannot be known yet. It
 says from which day of the records on it is not; a period that ends ten months
@@ -107,6 +134,9 @@ back has only settled figures.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := period.form.fits(f.json); err != nil {
 				return err
+			}
+			if define != "" {
+				return p.define(&f, define)
 			}
 			c, err := p.client(&f)
 			if err != nil {
@@ -146,6 +176,7 @@ back has only settled figures.`,
 	period.add(cmd, asOfHelp)
 	cmd.Flags().BoolVar(&period.rows, "rows", false, "with the windows, classes or months of each index")
 	cmd.Flags().StringVar(&evidence, "evidence", "", "list what is behind this index, row by row")
+	cmd.Flags().StringVar(&define, "define", "", "say what this index counts, and where that is from")
 	return cmd
 }
 

@@ -18,16 +18,21 @@ import (
 	"byrelog.example/internal/repro"
 )
 
-func readme(t *testing.T) string {
+// walkThrough is the README, and what goes on from it.
+func walkThrough(t *testing.T) string {
 	t.Helper()
-	b, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
-	if err != nil {
-		t.Fatal(err)
+	text := ""
+	for _, name := range []string{"README.md", "deploy/office.md"} {
+		b, err := os.ReadFile(filepath.Join("..", "..", filepath.FromSlash(name)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		text += string(b)
 	}
-	return string(b)
+	return text
 }
 
-// The README's walk-throughs, pasted line by line into one shell: every command
+// The walk-throughs of the README and of deploy/office.md, pasted line by line into one shell: every command
 // does what is shown, which is exit code 0 but where refused rows are shown.
 func TestReadmeCommands(t *testing.T) {
 	t.Parallel()
@@ -45,7 +50,7 @@ func TestReadmeCommands(t *testing.T) {
 	var script strings.Builder
 	script.WriteString("export PATH=\"$PWD/bin:$PATH\"\n")
 	commands := 0
-	for _, block := range regexp.MustCompile("(?s)```console\n(.*?)```").FindAllStringSubmatch(readme(t), -1) {
+	for _, block := range regexp.MustCompile("(?s)```console\n(.*?)```").FindAllStringSubmatch(walkThrough(t), -1) {
 		for l := range strings.Lines(block[1]) {
 			c, ok := strings.CutPrefix(l, "$ ")
 			if !ok {
@@ -74,37 +79,52 @@ func TestReadmeCommands(t *testing.T) {
 	// What does not hang on the demo's dates is shown as it is printed.
 	contains(t, string(out),
 		"13 events would be appended", "0 events appended, 13 were there already", "hazel-end.csv is sound", "rows refused")
-	if strings.Contains(readme(t), "@@") {
+	if strings.Contains(walkThrough(t), "@@") {
 		t.Error("the README has a placeholder left")
 	}
 }
 
-// The tables of kinds, indices and sources say what the code says (-update
-// writes them anew).
-func TestReadmeTables(t *testing.T) {
+// openapi/definitions.md says of kinds, indices and sources what the code says (-update
+// writes it anew).
+func TestDefinitions(t *testing.T) {
 	t.Parallel()
-	text := readme(t)
-	for _, table := range []struct{ head, body string }{
-		{"| kind | what it says |\n|---|---|\n", kindTable()},
-		{"| key | the trade's word | what it is | sources |\n|---|---|---|---|\n", indexTable()},
-		{"What stands behind the definitions:\n\n", sourceList()},
-	} {
-		before, rest, ok := strings.Cut(text, table.head)
-		if !ok {
-			t.Fatalf("the README has no %q", table.head)
-		}
-		body, after, _ := strings.Cut(rest, "\n\n")
-		if body+"\n" != table.body {
-			if !*update {
-				t.Errorf("what follows %q is not what the code says (go test ./cmd/byrelog -run TestReadmeTables -update writes it)", table.head)
-			}
-			text = before + table.head + table.body + "\n" + after
-		}
-	}
+	file := filepath.Join("..", "..", "openapi", "definitions.md")
+	want := `# What the log holds and what the figures mean
+
+Written by the tests from the declarations in the code (go test ./cmd/byrelog -run TestDefinitions -update). The same is served:
+the kinds at /docs, the indices at GET /v1/definitions and by byrelog indices --define KEY.
+
+## Kinds of events
+
+One herd is one stream of events. Dates are civil dates in the herd's own zone; animal numbers are text, leading zeros and all; by is a
+code of the herd's own, not a person's name. A field with a star is required. Fields and their bounds are in the contract and, for CSV,
+in the data package beside an export.
+
+| kind | what it says |
+|---|---|
+` + kindTable() + `
+## Indices
+
+A proportion has the interval of Wilson. The trade says "rate" for most of these; they are proportions, so their keys say risk. The herd's
+own rules (waiting periods, diagnosis days, gestation by breed, cost of an open day and the rest) are a dated policy: a change holds from
+its day on, and old windows keep the old rules.
+
+| key | the trade's word | what it is | sources |
+|---|---|---|---|
+` + indexTable() + `
+## What stands behind the definitions
+
+` + sourceList() + `
+The checks against these sources are part of the tests, with the source named beside each figure.
+`
 	if *update {
-		if err := os.WriteFile(filepath.Join("..", "..", "README.md"), []byte(text), 0o600); err != nil {
+		if err := os.WriteFile(file, []byte(want), 0o600); err != nil {
 			t.Fatal(err)
 		}
+	}
+	got, err := os.ReadFile(file)
+	if err != nil || string(got) != want {
+		t.Errorf("%s is not what the code says (go test ./cmd/byrelog -run TestDefinitions -update writes it): %v", file, err)
 	}
 }
 
