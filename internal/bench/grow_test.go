@@ -72,7 +72,7 @@ func rowK(w *world) ([]line, error) {
 func (w *world) importMemory() (line, error) {
 	l := line{
 		name: "k", ours: fmt.Sprintf("memory growth of the program during the import of %s rows", thousands(float64(w.size.rows))), beside: "the program at rest",
-		target: bound{value: 64, unit: "MiB"},
+		target: bound{value: 128, unit: "MiB"},
 	}
 	if *binFlag == "" || runtime.GOOS != "linux" {
 		l.skipped = "needs Linux and the program (-byrelog)"
@@ -169,7 +169,7 @@ func status(pid int, name string) (kib int64, err error) {
 
 // foldMemory folds the pool and tells what an event takes of the heap.
 func (w *world) foldMemory() (line, error) {
-	l := line{name: "k", beside: "-", besideAt: "-", target: bound{value: 24, unit: "bytes an event"}}
+	l := line{name: "k", beside: "-", besideAt: "-", target: bound{value: 40, unit: "bytes an event"}}
 	f, err := w.herdPool()
 	if err != nil {
 		return l, err
@@ -231,7 +231,7 @@ func rowL(w *world) ([]line, error) {
 		}
 		l := line{
 			name: "l", ours: fmt.Sprintf("%s: %s events", part.what, thousands(large)), beside: fmt.Sprintf("the same with %s events", thousands(small)),
-			oursAt: span(medianTime(p.ours)), besideAt: span(medianTime(p.beside)), target: bound{value: 1, unit: "x the growth of the data"},
+			oursAt: span(medianTime(p.ours)), besideAt: span(medianTime(p.beside)), target: bound{value: 1.1, unit: "x the growth of the data"},
 		}
 		for _, r := range p.slower() {
 			l.ratios = append(l.ratios, r/(large/small))

@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// bound is a target: the ratio must reach it (atLeast) or stay below.
+// bound is a floor, below which something went wrong and not a target to tune for: the ratio must reach it (atLeast) or stay below.
 type bound struct {
 	atLeast bool
 	value   float64 // 0 = none: the figure is there to be compared with
@@ -70,13 +70,13 @@ func (l *line) short() string {
 	if l.target.value == 0 {
 		return s
 	}
-	return s + fmt.Sprintf(", target %s: %s", l.target, strings.Trim(l.verdict(), "*"))
+	return s + fmt.Sprintf(", floor %s: %s", l.target, strings.Trim(l.verdict(), "*"))
 }
 
 // render writes the table in Markdown.
 func render(lines []line) string {
 	var b strings.Builder
-	b.WriteString("| | ours | | beside it | | ratio (least to most) | target | |\n|---|---|---|---|---|---|---|---|\n")
+	b.WriteString("| | ours | | beside it | | ratio (least to most) | floor | |\n|---|---|---|---|---|---|---|---|\n")
 	for i := range lines {
 		l := &lines[i]
 		ratio := "-"
