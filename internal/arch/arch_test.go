@@ -4,6 +4,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -201,6 +202,45 @@ func TestLayersRunDownwards(t *testing.T) {
 		for _, to := range below {
 			if !slices.Contains(pure, to) && to != "internal/guard" { // it counts panics, and changes no answer
 				t.Errorf("%s is pure, %s is not", from, to)
+			}
+		}
+	}
+}
+
+// Every direct dependency has its row in DEVELOPERS.md, and every link of the documents
+// leads to something that is there.
+func TestDocuments(t *testing.T) {
+	read := func(name string) string {
+		b, err := os.ReadFile(filepath.Join(root(t), name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	developers, direct := read("DEVELOPERS.md"), 0
+	for line := range strings.Lines(read("go.mod")) {
+		module, version, _ := strings.Cut(strings.TrimSpace(line), " ")
+		if !strings.HasPrefix(version, "v") || strings.Contains(line, "// indirect") {
+			continue
+		}
+		direct++
+		if !strings.Contains(developers, module) {
+			// A module beneath another is named with it.
+			if at := strings.LastIndex(module, "/modules/"); at < 0 || !strings.Contains(developers, module[at+1:]) {
+				t.Errorf("DEVELOPERS.md gives no reason for %s", module)
+			}
+		}
+	}
+	if direct < 10 {
+		t.Errorf("only %d direct dependencies were found", direct)
+	}
+	for _, name := range []string{"README.md", "DEVELOPERS.md", "deploy/office.md", "deploy/bench.md", "deploy/scale.md", "openapi/definitions.md", "testdata/hazards/README.md", "testdata/sheets/README.md", "testdata/vectors/README.md"} {
+		for _, link := range regexp.MustCompile(`\]\(([^)#\s]+)`).FindAllStringSubmatch(read(name), -1) {
+			if strings.Contains(link[1], "://") {
+				continue
+			}
+			if _, err := os.Stat(filepath.Join(root(t), filepath.Dir(name), link[1])); err != nil {
+				t.Errorf("%s: %v", name, err)
 			}
 		}
 	}
