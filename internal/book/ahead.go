@@ -20,7 +20,8 @@ const (
 	restAfter = 8
 )
 
-// carrier takes the chunks of an import into the log in order, the next ones while
+// carrier is a pipeline under optimistic concurrency control: it takes the chunks of an
+// import into the log in order, the next ones while
 // the first is still being committed. What is sent off ahead has its numbers and
 // its chain from where the head will be if all goes well. If it does not (another
 // writer came between, the file has an id twice), nothing of it is in the log, and

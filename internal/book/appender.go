@@ -14,7 +14,7 @@ import (
 	"byrelog.example/internal/store"
 )
 
-// appender groups the appends of one herd: whatever waits when the head comes
+// appender is a group commit for one herd: whatever waits when the head comes
 // free becomes one transaction, and every caller gets its own answer after the
 // commit. Measured on one herd with 64 clients that is some forty times the
 // rate of a transaction each. It takes what the gatherer cannot: large appends,

@@ -84,7 +84,7 @@ type tokenEntry struct {
 	until     time.Time
 }
 
-// tokenCache spares the look-up for some seconds; that is also how long a
+// tokenCache is a cache with expiry: it spares the look-up for some seconds; that is also how long a
 // revoked token can still be used.
 type tokenCache struct {
 	mu      sync.Mutex

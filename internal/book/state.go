@@ -14,7 +14,7 @@ import (
 	"byrelog.example/internal/store"
 )
 
-// states asks for the state of herds. Every read begins with it, for another
+// states is a single-flight for the state of herds. Every read begins with it, for another
 // process may have appended; but of the many that wait for the answer about one
 // herd, one question serves all that came before it was asked. So an answer is
 // never older than the request, and the number of questions does not grow with

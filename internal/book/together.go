@@ -13,7 +13,8 @@ import (
 	"byrelog.example/internal/store"
 )
 
-// gatherer takes the small appends of all herds into shared transactions: what waits
+// gatherer is a group commit over herds, under optimistic concurrency control (compare
+// and set of the heads): it takes small appends into shared transactions, and what waits
 // while one is under way becomes the next, in one round trip and one wait for the disk,
 // however many herds it is for. It works on what this process takes the heads to be
 // (see appender.head); the database holds that against the heads as they are, and what

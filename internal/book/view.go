@@ -243,7 +243,7 @@ func (b *Book) resolveVoids(ctx context.Context, h *Herd, facts []repro.Fact) er
 	return nil
 }
 
-// entry is one herd's fold. mu is held for reading while answers are computed
+// entry is one herd's fold: the materialised view of its log. mu is held for reading while answers are computed
 // and for writing while the log's news are applied.
 type entry struct {
 	mu      sync.RWMutex
@@ -372,7 +372,7 @@ func (e *entry) shed() {
 // bytesOfVoid is about what a map keeps for one entry of voided.
 const bytesOfVoid = 32
 
-// cache keeps the folds of the herds last used within a bound of bytes.
+// cache is an LRU cache of folds, bounded in bytes.
 type cache struct {
 	limit int64
 

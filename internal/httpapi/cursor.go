@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// cursor is where a list goes on. It names the epoch of the log and the head's
+// cursor is the opaque token of keyset pagination: where a list goes on. It names the epoch of the log and the head's
 // seq that the list was computed from, so that all pages of a list come from
 // one state of the log; at is the position inside the list.
 type cursor struct {

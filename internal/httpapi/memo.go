@@ -8,7 +8,7 @@ import (
 // memoBytes bounds the answers that are kept.
 const memoBytes = 32 << 20
 
-// memo keeps answers by their tags, the least used given up first.
+// memo is an LRU cache of answers by their tags.
 type memo struct {
 	limit int
 

@@ -7,7 +7,7 @@ import (
 	"byrelog.example/internal/event"
 )
 
-// arena is where the records of lives lie, side by side in large pieces; one after
+// arena is a region (arena allocation): it is where the records of lives lie, side by side in large pieces; one after
 // the other, so that no life has an array of its own.
 type arena struct {
 	recs  []rec // the piece being filled

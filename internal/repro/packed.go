@@ -9,7 +9,7 @@ import (
 	"byrelog.example/internal/event"
 )
 
-// Records at rest are packed: those of one number one behind the other, in order,
+// Records at rest are packed (delta and varint encoding): those of one number one behind the other, in order,
 // about 17 bytes each where a rec takes 48. A record is
 //
 //	kind, and which of minute, until and num follow

@@ -20,7 +20,8 @@ type File interface {
 	io.Closer
 }
 
-// Press folds a log that is told from its first event on, in memory that is bounded
+// Press is an external merge sort by number: it folds a log that is told from its
+// first event on, in memory that is bounded
 // however long the log is. Records are packed number by number, and the events of a
 // number lie all over the log: so the press takes a bounded lot of records, sorts
 // them by number and writes them into the file, and in the end merges the lots into

@@ -9,7 +9,7 @@ import (
 // word is an interned text; 0 is the empty text.
 type word uint32
 
-// words interns texts. A herd has about as many as it has animals, and a fold that
+// words is a string table (interning, in a hash table with open addressing). A herd has about as many as it has animals, and a fold that
 // rests should weigh little more than its records: so the texts lie in one string,
 // those that came since behind it, and an open table of codes finds them. A map of
 // strings takes four times as much.

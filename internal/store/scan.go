@@ -10,7 +10,7 @@ import (
 	"byrelog.example/internal/guard"
 )
 
-// A scan reads chunk by chunk, so that no statement runs into its timeout however
+// A scan is keyset pagination: it reads chunk by chunk, so that no statement runs into its timeout however
 // long the log is, and reads each chunk into memory before it hands it out, so
 // that no connection waits for a slow consumer.
 const (
