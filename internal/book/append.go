@@ -94,9 +94,12 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 	if err := b.classify(ctx, h, j); err != nil {
 		return nil, err
 	}
-	if o.DryRun && len(j.fresh) > 0 && !o.History {
-		if err := b.allowed(ctx, h, j); err != nil {
+	if o.DryRun {
+		if _, err := b.judge(ctx, h, []*job{j}); err != nil {
 			return nil, err
+		}
+		if j.refusal != nil {
+			return nil, j.refusal
 		}
 	}
 	if o.DryRun || len(j.fresh) == 0 && o.Key == nil && o.ExpectHead == nil {
@@ -104,34 +107,12 @@ func (b *Book) Append(ctx context.Context, h *Herd, events []*event.Event, o App
 		head, err := b.db.HeadOf(ctx, h.ID)
 		return &Receipt{Results: j.results, Head: headOf(head)}, wrap("read head", err)
 	}
-	// Only what is new: a repeated event is in the records that it would be held
-	// against.
-	unchecked := !o.History && len(j.fresh) > 0
 	j.appender = b.appenderOf(h)
-	if j.appender.gathers(j) {
-		vetted := false
-		if unchecked && len(j.fresh) == 1 {
-			if vetted, err = b.vet(j); err != nil {
-				return nil, err
-			}
+	if j.appender.gathers(j) && b.gathererOf(h).submit(j) {
+		if receipt, err := j.wait(ctx); !errors.Is(err, errAside) {
+			return receipt, err
 		}
-		if unchecked && !vetted {
-			if err := b.allowed(ctx, h, j); err != nil {
-				return nil, err
-			}
-			unchecked = false
-		}
-		if b.gathererOf(h).submit(j) {
-			if receipt, err := j.wait(ctx); !errors.Is(err, errAside) {
-				return receipt, err
-			}
-			j.done = make(chan struct{})
-		}
-	}
-	if unchecked {
-		if err := b.allowed(ctx, h, j); err != nil {
-			return nil, err
-		}
+		j.done = make(chan struct{})
 	}
 	if err := j.appender.submit(j); err != nil {
 		return nil, err
@@ -197,46 +178,94 @@ func refused(list []Fault) error {
 	return &Error{Kind: Invalid, Code: code, Detail: detail, Faults: list}
 }
 
-// allowed holds the new events against what the herd's records say: what cannot
-// be true is refused here, what is merely odd is a finding later. It looks at
-// the log as it stands before the head is locked, so of two contradicting
-// appends at the same moment both may pass; the contradiction is then a finding.
-func (b *Book) allowed(ctx context.Context, h *Herd, j *job) error {
-	var list []Fault
-	err := b.View(ctx, h, AsOf{}, func(v *View) error {
-		fold, seq := v.Fold, v.Fold.Seq()
-		if len(j.fresh) > 1 {
-			fold = fold.Clone() // takes in what the request brings, event by event
-		}
-		placed := make(map[uuid.UUID]int64, len(j.fresh))
-		asked := repro.Asked{Unknown: j.options.Unknown}
-		for _, r := range j.fresh {
-			if d, ok := r.event.Data.(*event.Walk); ok {
-				asked.Pen = d.Pen // what follows was mostly seen there
-			}
-			if refusal := fold.Refusal(r.event, asked); refusal != nil {
-				list = append(list, j.faultOf(r, refusal))
-			}
-			if fold == v.Fold {
-				return nil
-			}
-			seq++
-			placed[r.event.ID] = seq
-			fact := []repro.Fact{{Event: r.event, Seq: seq}}
-			if err := b.resolveVoids(ctx, h, fact); err != nil {
+// judge holds what jobs bring against what the herd's records say, in the order in which
+// they are written: what cannot be true is refused here, what is merely odd is a check
+// later. It tells at which head it looked: only right behind it may they be written. at is
+// -1 if there is nothing to judge. Only what is new is judged: a repeated event is in the
+// records that it would be held against.
+func (b *Book) judge(ctx context.Context, h *Herd, group []*job) (at int64, err error) {
+	at = -1
+	fresh := 0
+	for _, j := range group {
+		j.refusal = nil
+		fresh += len(j.fresh)
+	}
+	if !slices.ContainsFunc(group, func(j *job) bool { return !j.options.History && len(j.fresh) > 0 }) {
+		return at, nil
+	}
+	err = b.View(ctx, h, AsOf{}, func(v *View) error {
+		at = v.Fold.Seq()
+		trial := &trial{book: b, herd: h, base: v.Fold, fold: v.Fold, seq: at, placed: map[uuid.UUID]bool{}, lone: fresh == 1}
+		for _, j := range group {
+			if err := trial.take(ctx, j); err != nil {
 				return err
 			}
-			if target, _ := named(r.event); fact[0].Voids == 0 && r.event.Kind == event.KindVoid {
-				fact[0].Voids = placed[target]
-			}
-			fold.Apply(fact)
 		}
 		return nil
 	})
-	if err != nil {
-		return err
+	return at, err
+}
+
+// trial is a fold that takes in what jobs bring, as the log will.
+type trial struct {
+	book   *Book
+	herd   *Herd
+	base   *repro.Herd
+	fold   *repro.Herd // base, or a clone with what was taken
+	seq    int64
+	placed map[uuid.UUID]bool
+	taken  []repro.Fact
+	lone   bool // there is one event in all: nothing is held against it
+}
+
+// take judges a job. What will not be written (appender.plan) is not taken in.
+func (t *trial) take(ctx context.Context, j *job) error {
+	if w := j.options.ExpectHead; w != nil && *w != t.seq || clash(t.placed, j.fresh) {
+		return nil
 	}
-	return refused(list)
+	var list []Fault
+	seqs := make(map[uuid.UUID]int64, len(j.fresh))
+	asked := repro.Asked{Unknown: j.options.Unknown}
+	taken := len(t.taken)
+	for i, r := range j.fresh {
+		if d, ok := r.event.Data.(*event.Walk); ok {
+			asked.Pen = d.Pen // what follows was mostly seen there
+		}
+		if !j.options.History {
+			if refusal := t.fold.Refusal(r.event, asked); refusal != nil {
+				list = append(list, j.faultOf(r, refusal))
+			}
+		}
+		if t.lone {
+			break
+		}
+		seq := t.seq + int64(i) + 1
+		seqs[r.event.ID] = seq
+		fact := []repro.Fact{{Event: r.event, Seq: seq}}
+		if err := t.book.resolveVoids(ctx, t.herd, fact); err != nil {
+			return err
+		}
+		if target, _ := named(r.event); fact[0].Voids == 0 && r.event.Kind == event.KindVoid {
+			fact[0].Voids = seqs[target]
+		}
+		if t.fold == t.base {
+			t.fold = t.base.Clone()
+		}
+		t.fold.Apply(fact)
+		t.taken = append(t.taken, fact[0])
+	}
+	if j.refusal = refused(list); j.refusal != nil {
+		if t.taken = t.taken[:taken]; t.fold != t.base {
+			t.fold = t.base.Clone()
+			t.fold.Apply(t.taken)
+		}
+		return nil
+	}
+	for _, r := range j.fresh {
+		t.placed[r.event.ID] = true
+	}
+	t.seq += int64(len(j.fresh))
+	return nil
 }
 
 func (j *job) faultOf(r *row, refusal *repro.Refusal) Fault {
@@ -250,8 +279,7 @@ func (j *job) faultOf(r *row, refusal *repro.Refusal) Fault {
 // job is one append on its way through the gatherer or the herd's appender.
 type job struct {
 	appender *appender
-	vetted   bool  // its one new event was held against the records as of line:
-	line     int64 // it may only be written there
+	refusal  error // what the records say against it, when it was judged
 
 	events  []*event.Event
 	options AppendOptions

@@ -32,9 +32,6 @@ type appender struct {
 	// uses it, whose statement holds it against the head as it is.
 	head  store.Head
 	known bool
-	// line is raised whenever head was not reached from the one before by this process's
-	// own shared transactions: on one line nobody else has written anything.
-	line int64
 	// flights are chunks of an import that are stored and not committed: whoever wants
 	// their numbers waits for them, which a shared transaction must not.
 	flights int
@@ -196,18 +193,35 @@ func (a *appender) settle(j *job, head store.Head, err error) {
 	}
 }
 
-// write runs the transaction. Jobs whose condition on the head fails drop out
-// with an error of their own; the rest of the group goes on.
+// write runs the transaction. Jobs that the records speak against, or whose condition on
+// the head fails, drop out with an error of their own; the rest of the group goes on.
+// They are judged before the head is locked and written only if it is still there then
+// (optimistic concurrency control).
 func (a *appender) write(ctx context.Context, group []*job) (store.Head, error) {
-	head, err := a.book.db.Append(ctx, a.herd.ID, store.API, func(head store.Head) (store.Batch, error) {
-		return a.plan(head, group), nil
-	})
-	if err == nil {
-		a.believe(head)
-		a.advance(group, head)
-		a.book.wake(a.herd.ID)
+	const attempts = 50
+	for i := 0; ; i++ {
+		at, err := a.book.judge(ctx, a.herd, group)
+		if err != nil {
+			return store.Head{}, err
+		}
+		head, err := a.book.db.Append(ctx, a.herd.ID, store.API, func(head store.Head) (store.Batch, error) {
+			if at >= 0 && head.Seq != at {
+				return store.Batch{}, errMoved
+			}
+			return a.plan(head, group), nil
+		})
+		switch {
+		case errors.Is(err, errMoved) && i < attempts:
+			continue
+		case errors.Is(err, errMoved):
+			return head, &Error{Kind: Unavailable, Code: "herd-busy", RetryAfter: time.Second, Detail: "too much is being appended to this herd just now; nothing was written"}
+		case err == nil:
+			a.believe(head)
+			a.advance(group, head)
+			a.book.wake(a.herd.ID)
+		}
+		return head, err
 	}
-	return head, err
 }
 
 // advance hands the herd's fold, if it is in memory and stands right before the
@@ -235,21 +249,6 @@ func (a *appender) believe(head store.Head) {
 	// Two commits may be noted in the other order.
 	if !a.known || head.Seq > a.head.Seq {
 		a.head, a.known = head, true
-		a.line++
-	}
-}
-
-// follow notes where a shared transaction has taken the log from where it was believed
-// to be.
-func (a *appender) follow(from, to store.Head) {
-	a.mu.Lock()
-	same := a.known && a.head == from
-	if same {
-		a.head = to
-	}
-	a.mu.Unlock()
-	if !same {
-		a.believe(to)
 	}
 }
 
@@ -259,16 +258,14 @@ func (a *appender) doubt(head store.Head) {
 	defer a.mu.Unlock()
 	if a.head == head {
 		a.known = false
-		a.line++
 	}
 }
 
-// belief is where the log ends and the line that it stands on, if that is known and
-// nothing is on its way there.
-func (a *appender) belief() (head store.Head, line int64, known bool) {
+// belief is where the log ends, if that is known and nothing is on its way there.
+func (a *appender) belief() (head store.Head, known bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.head, a.line, a.known && a.flights == 0
+	return a.head, a.known && a.flights == 0
 }
 
 // ahead notes that rows are being stored ahead of the head, until end is called.
@@ -292,7 +289,9 @@ func (a *appender) plan(head store.Head, group []*job) store.Batch {
 	batch := store.Batch{Rows: make([]store.Row, 0, fresh)}
 	placed := make(map[uuid.UUID]bool, fresh)
 	for _, j := range group {
-		j.err, j.receipt = nil, nil
+		if j.err, j.receipt = j.refusal, nil; j.err != nil {
+			continue
+		}
 		if w := j.options.ExpectHead; w != nil && *w != n.head.Seq {
 			j.err = &Error{Kind: Conflict, Code: "head-moved", Detail: "the herd's log has moved on from the head that the request expects; read what is new and decide again"}
 			continue

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"runtime"
+	"slices"
 	"sync"
 
 	"byrelog.example/internal/event"
@@ -30,7 +31,6 @@ type gatherer struct {
 }
 
 const (
-	maxSmall    = 32   // events in an append that shares a transaction; for more, COPY is quicker
 	maxTogether = 1000 // events in a shared transaction
 )
 
@@ -38,11 +38,13 @@ const (
 // was written.
 var errAside = errors.New("the append must be made by itself")
 
-// gathers tells whether the job may share a transaction. A condition on the head and
-// a key that may be taken are matters of one herd alone.
+// gathers tells whether the job may share a transaction: a single event, which can be
+// judged by itself. A condition on the head, a key that may be taken, events that bear on
+// each other and voids, which do not say whose records they bear on, are matters of one
+// herd alone.
 func (a *appender) gathers(j *job) bool {
-	_, _, known := a.belief()
-	return known && len(j.fresh) > 0 && len(j.fresh) <= maxSmall && j.options.Key == nil && j.options.ExpectHead == nil
+	_, known := a.belief()
+	return known && len(j.fresh) == 1 && j.options.Key == nil && j.options.ExpectHead == nil && j.fresh[0].event.Kind != event.KindVoid
 }
 
 // gathererOf shares the herds out: while a transaction of one gatherer waits for the
@@ -192,64 +194,101 @@ func split(group []*job) []*share {
 // plan numbers what the share brings. Jobs that are refused are finished, and those
 // that cannot be judged or written here put aside.
 func (g *gatherer) plan(s *share) []store.Row {
-	head, line, known := s.appender.belief()
+	head, known := s.appender.belief()
 	if !known {
 		s.aside()
 		return nil
 	}
 	s.head = head
-	stay := s.jobs[:0]
-	for _, j := range s.jobs {
-		if j.vetted && j.line != line { // somebody has written since
-			j.finish(errAside)
-			continue
-		}
-		stay = append(stay, j)
-	}
-	s.jobs = stay
+	s.judgeAll()
 	batch := s.appender.plan(head, s.jobs)
-	stay = s.jobs[:0]
-	for _, j := range s.jobs {
+	s.keep(func(j *job) error {
 		if j.err != nil { // its id is another's of this group
-			j.finish(errAside)
-			continue
+			return errAside
 		}
-		stay = append(stay, j)
-	}
-	s.jobs = stay
+		return nil
+	})
 	return batch.Rows
 }
 
-// vet holds the job's one new event against the herd's records, as Book.allowed does,
-// if they can be had without asking the database: the fold has to stand exactly where
-// the log is taken to end, number and hash. The job is then only written on the line of
-// that belief: if another process has written anything by then, it is put aside. ok is
-// false if nothing could be said.
-func (b *Book) vet(j *job) (ok bool, err error) {
-	head, line, known := j.appender.belief()
-	e := b.cache.peek(j.appender.herd.ID)
-	if e == nil {
-		return false, nil
+// judgeAll holds each job's event against the herd's records. Of two that bear on the same
+// records the second is put aside: what it is held against is only being written.
+func (s *share) judgeAll() {
+	judge, done := s.judge()
+	defer done()
+	touched := map[string]bool{}
+	s.keep(func(j *job) error {
+		e := j.fresh[0].event
+		names := namesOf(e)
+		if slices.ContainsFunc(names, func(name string) bool { return touched[name] }) {
+			return errAside
+		}
+		if !j.options.History {
+			if err := judge(j, e); err != nil {
+				return err
+			}
+		}
+		for _, name := range names {
+			touched[name] = true
+		}
+		return nil
+	})
+}
+
+// keep finishes the jobs that fn has an error for, and keeps the others.
+func (s *share) keep(fn func(j *job) error) {
+	stay := s.jobs[:0]
+	for _, j := range s.jobs {
+		if err := fn(j); err != nil {
+			j.finish(err)
+			continue
+		}
+		stay = append(stay, j)
 	}
-	defer b.cache.put(e)
-	if !known || !e.mu.TryRLock() {
-		return false, nil
+	s.jobs = stay
+}
+
+// judge holds a single event against the herd's records, as Book.judge does, if they can
+// be had without asking the database: the fold has to stand exactly where the log is
+// taken to end, number and hash. Else the job is put aside. done is to be called after
+// the last.
+func (s *share) judge() (judge func(*job, *event.Event) error, done func()) {
+	e := s.entry
+	if e == nil || !e.mu.TryRLock() {
+		return func(*job, *event.Event) error { return errAside }, func() {}
 	}
-	defer e.mu.RUnlock()
-	if e.fold == nil || e.head.Seq != head.Seq || e.head.Hash != head.Hash {
-		return false, nil
+	stands := e.fold != nil && e.head.Seq == s.head.Seq && e.head.Hash == s.head.Hash
+	return func(j *job, x *event.Event) error {
+		if !stands {
+			return errAside
+		}
+		// The policies of the fold may be old, so that an unknown number is none of its business.
+		asked := repro.Asked{Unknown: cmp.Or(j.options.Unknown, repro.UnknownRefuse)}
+		switch refusal := e.fold.Refusal(x, asked); {
+		case refusal == nil:
+			return nil
+		case refusal.Code == repro.RefuseUnknownAnimal && j.options.Unknown == "":
+			return errAside
+		default:
+			return refused([]Fault{j.faultOf(j.fresh[0], refusal)})
+		}
+	}, e.mu.RUnlock
+}
+
+// namesOf are the numbers whose records an event bears on, or is held against.
+func namesOf(e *event.Event) []string {
+	names := []string{e.Animal}
+	switch d := e.Data.(type) {
+	case *event.Arrival:
+		names = append(names, d.Dam)
+	case *event.Renumber:
+		names = append(names, d.To)
+	case *event.Calving:
+		for i := range d.Calves {
+			names = append(names, d.Calves[i].Tag)
+		}
 	}
-	// The policies of the fold may be old, so that an unknown number is none of its business.
-	asked := repro.Asked{Unknown: cmp.Or(j.options.Unknown, repro.UnknownRefuse)}
-	switch refusal := e.fold.Refusal(j.fresh[0].event, asked); {
-	case refusal == nil:
-	case refusal.Code == repro.RefuseUnknownAnimal && j.options.Unknown == "":
-		return false, nil
-	default:
-		return true, refused([]Fault{j.faultOf(j.fresh[0], refusal)})
-	}
-	j.vetted, j.line = true, line
-	return true, nil
+	return slices.DeleteFunc(names, func(name string) bool { return name == "" })
 }
 
 // settle tells the jobs of a share that stands, once the fold knows what they wrote.
@@ -262,7 +301,7 @@ func (g *gatherer) settle(s *share, p *store.Part) {
 			e.mu.Unlock()
 		}
 	}
-	s.appender.follow(s.head, head)
+	s.appender.believe(head)
 	g.book.wake(s.appender.herd.ID)
 	for _, j := range s.jobs {
 		s.appender.settle(j, head, nil)
