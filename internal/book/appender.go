@@ -32,9 +32,6 @@ type appender struct {
 	// uses it, whose statement holds it against the head as it is.
 	head  store.Head
 	known bool
-	// flights are chunks of an import that are stored and not committed: whoever wants
-	// their numbers waits for them, which a shared transaction must not.
-	flights int
 }
 
 func (b *Book) appenderOf(h *Herd) *appender {
@@ -261,23 +258,11 @@ func (a *appender) doubt(head store.Head) {
 	}
 }
 
-// belief is where the log ends, if that is known and nothing is on its way there.
+// belief is where the log ends, if that is known.
 func (a *appender) belief() (head store.Head, known bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.head, a.known && a.flights == 0
-}
-
-// ahead notes that rows are being stored ahead of the head, until end is called.
-func (a *appender) ahead() (end func()) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.flights++
-	return func() {
-		a.mu.Lock()
-		defer a.mu.Unlock()
-		a.flights--
-	}
+	return a.head, a.known
 }
 
 func (a *appender) plan(head store.Head, group []*job) store.Batch {

@@ -449,7 +449,6 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID, sp *spill) 
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	w := &carrier{p: p, job: &job}
-	defer w.abandon()
 	for c := range p.chunks(ctx) {
 		if c.err != nil {
 			return fmt.Errorf("read staged file: %w", c.err)
@@ -457,9 +456,6 @@ func (b *Book) runImport(ctx context.Context, h *Herd, id uuid.UUID, sp *spill) 
 		if err := w.take(ctx, c); err != nil {
 			return err
 		}
-	}
-	if err := w.land(ctx); err != nil {
-		return err
 	}
 	if p.spill != nil && p.done == 0 && w.smooth() {
 		b.adopt(h, p.spill, w.head)

@@ -168,7 +168,6 @@ events: [{kind: dry_off}]
 		"book.imports":      {true, upload},
 		"book.import":       {true, upload},
 		"book.chunks":       {true, upload},
-		"book.ahead":        {false, upload}, // what was not sent ahead is taken under the lock
 		"book.part": {true, func() error {
 			return imported(s, "/v1/imports?mapping=sheet", "herd,cow,day\r\nalder-row,0412,2026-01-02\r\n")
 		}},

@@ -83,7 +83,7 @@ func (db *DB) Append(ctx context.Context, herd uuid.UUID, p Pool, plan func(Head
 	var head Head
 	err := use.tx(ctx, "append", herd, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
-		head, err = lockHead(ctx, tx, herd, lockWait)
+		head, err = lockHead(ctx, tx, herd)
 		if err != nil {
 			return err
 		}
@@ -115,16 +115,11 @@ func writeRest(ctx context.Context, tx pgx.Tx, herd uuid.UUID, b *Batch) error {
 	return writeProgress(ctx, tx, herd, *b.Import)
 }
 
-// How the head is locked: after whoever has it, or only if nobody has.
-const (
-	lockWait = `select seq, hash, recorded_at from heads where herd_id = $1 for update`
-	lockFree = lockWait + ` nowait`
-)
-
-func lockHead(ctx context.Context, tx pgx.Tx, herd uuid.UUID, sql string) (Head, error) {
+// lockHead locks the head, after whoever has it.
+func lockHead(ctx context.Context, tx pgx.Tx, herd uuid.UUID) (Head, error) {
 	var h Head
 	var hash []byte
-	err := tx.QueryRow(ctx, sql, herd).
+	err := tx.QueryRow(ctx, `select seq, hash, recorded_at from heads where herd_id = $1 for update`, herd).
 		Scan(&h.Seq, &hash, &h.RecordedAt)
 	if err != nil {
 		return Head{}, err

@@ -25,9 +25,7 @@ type Part struct {
 // head is moved. Any other part is left out and takes nothing away from the rest:
 // the caller appends it by Append, which waits for the head and shows it. No head is
 // waited for here, so that one herd's import does not hold up the others and no two
-// processes can wait for each other's heads. Only rows that somebody has stored ahead
-// of a head (AppendAhead) are waited for, until they give way: the caller leaves out
-// the herds that it knows to be imported so.
+// processes can wait for each other's heads.
 //
 // No two parts may be of the same herd. Errors are those of Append, for all parts:
 // on any but ErrOutcomeUnknown nothing of any part was written. An id that is taken

@@ -302,3 +302,12 @@ func TestTogetherBesideOthers(t *testing.T) {
 		}
 	}
 }
+
+func headOf(t *testing.T, db *store.DB, herd uuid.UUID) store.Head {
+	t.Helper()
+	h, err := db.HeadOf(t.Context(), herd)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
+}

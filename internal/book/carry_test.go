@@ -100,8 +100,8 @@ func (x *bundle) standing() []string {
 	return list
 }
 
-// However the rows reach the log (sealed while the file was read, read a second
-// time, sent ahead or one after the other) it is the same log with the same report.
+// However the rows reach the log (sealed while the file was read through, or read a second
+// time) it is the same log with the same report.
 func TestImportIsTheSameByAnyWay(t *testing.T) {
 	const n = 6500
 	events := moving(t, "hazel-end", n)
